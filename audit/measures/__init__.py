@@ -1,0 +1,13 @@
+"""The measures: hinge axes, channel spread, offsets and what they would change. Arrays in, results out."""
+
+from audit.measures.joints import JointCurves, Measures, joint_curves, measure_shot
+from audit.measures.spread import Cost, effective_channels
+
+__all__ = [
+    "Cost",
+    "JointCurves",
+    "Measures",
+    "effective_channels",
+    "joint_curves",
+    "measure_shot",
+]

@@ -1,0 +1,541 @@
+"""Measure every joint of a shot: the one place where the parts of the measure come together."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from audit.conventions import ORDER_WITHOUT_CHOICE, ORDERS
+from audit.measures import offsets
+from audit.measures.hinge import HingeFit, certainty, fit_hinge
+from audit.measures.spread import Cost, channel_curves, cost_of
+from audit.model import Shot
+from audit.rotations import conjugate, continuous_angles, multiply
+from audit.settings import Settings
+
+Array = npt.NDArray[np.float64]
+Indices = npt.NDArray[np.int64]
+
+KEYS_AT_A_TIME = 65_536
+"""Keys of a block of joints that are worked on together: small enough for the processor's cache, large enough
+that the cost of each numpy call does not count (measured: half and double this take 12 to 18 % longer)."""
+
+KEYS_FOR_CERTAINTY = 8
+"""With fewer keys than this a shot says nothing about how sure its axes are."""
+
+ALONG_LIMB_DEG = 60.0
+"""From this residual on a joint turns about its own limb: a turn about the limb has no hold on it."""
+
+MARGIN_WORTH_A_CHANGE_DEG = 5.0
+"""A present order with the hinge innermost stays unless the other such order gains this much margin."""
+
+NEAR_LOCK_DEG = 15.0
+"""Frames with a smaller gimbal margin are counted as near the lock."""
+
+
+@dataclass(frozen=True, eq=False)
+class Measures:
+    """Everything that is measured on the J joints of a shot.
+
+    Degrees; NaN or None where a figure does not exist. The definitions stand in the docs, page "Measures".
+
+    Attributes
+    ----------
+    settings
+        With which they were measured.
+    orders, orders_from
+        Rotation order of each joint, and whether the ``file`` states it, it was ``given``, or is the ``best``
+        of the six.
+    kind
+        ``still``, ``hinge``, ``two-axis`` or ``free``.
+    range_deg, off_axis_deg : (J,)
+        Excursion along the first axis; root mean square of the rest.
+    shares : (J, 3)
+        Share of the motion on each principal axis.
+    excursion_deg : (J, 2)
+        Least and greatest turn about the first axis, counted from rest.
+    hinge_axis, limb_axis : (J, 3)
+        Unit vectors in the joint's own axes.
+    hinge_axis_interval_deg : (J,)
+        Half-angle of the cone that holds the axis with the wanted confidence.
+    aim_error_deg, residual_deg : (J,)
+        How far the nearest principal axis is from the limb; what no twist removes.
+    now, after_twist, after_full
+        Cost as it is, after the twist offset in the present order, and after the full correction in the
+        advised order. NaN for joints without an offset.
+    twist_offset_deg : (J,), twist_interval_deg : (J, 2)
+        The suggestion and its interval.
+    no_offset_because
+        Why there is none.
+    full_offset_xyzw : (J, 4)
+        New axes of the full correction as a quaternion in the joint's present axes.
+    advised_order
+        With the hinge channel innermost.
+    target_axis : (J,)
+        Principal axis that carries the hinge after the twist, −1 where there is no offset.
+    causes : (J, 4)
+        Where ``channel_spread − 1`` comes from: twist, aim, order, own.
+    gimbal_margin_deg : (J,)
+        Least distance of the middle channel from ±90°.
+    near_lock : (J,)
+        Share of the frames with a margin under 15°.
+    wrap_jumps : (J,)
+        Keys at which the file's curves leap although the pose does not.
+    """
+
+    settings: Settings
+    orders: tuple[str, ...]
+    orders_from: tuple[str, ...]
+    kind: tuple[str, ...]
+    range_deg: Array
+    shares: Array
+    off_axis_deg: Array
+    excursion_deg: Array
+    hinge_axis: Array
+    hinge_axis_interval_deg: Array
+    limb_axis: Array
+    aim_error_deg: Array
+    residual_deg: Array
+    now: Cost
+    twist_offset_deg: Array
+    twist_interval_deg: Array
+    no_offset_because: tuple[str | None, ...]
+    after_twist: Cost
+    full_offset_xyzw: Array
+    advised_order: tuple[str | None, ...]
+    target_axis: Indices
+    after_full: Cost
+    causes: Array
+    gimbal_margin_deg: Array
+    near_lock: Array
+    wrap_jumps: Indices
+
+    @property
+    def has_offset(self) -> npt.NDArray[np.bool_]:
+        """Which joints (J,) have a suggested offset."""
+        return ~np.isnan(self.twist_offset_deg)
+
+
+@dataclass(frozen=True, eq=False)
+class JointCurves:
+    """The channel curves of one joint, in degrees, X, Y and Z channel in this order.
+
+    Attributes
+    ----------
+    now : (3, F)
+        As they are.
+    after_twist, after_full : (3, F)
+        As they would be; None where there is no offset.
+    """
+
+    now: Array
+    after_twist: Array | None
+    after_full: Array | None
+
+
+class _Draft:
+    """The arrays of a Measures while they are being filled, block by block."""
+
+    def __init__(self, joints: int) -> None:
+        def nan(*shape: int) -> Array:
+            return np.full((joints, *shape), np.nan)
+
+        self.orders = [ORDER_WITHOUT_CHOICE] * joints
+        self.kind = ["still"] * joints
+        self.no_offset_because: list[str | None] = [None] * joints
+        self.advised_order: list[str | None] = [None] * joints
+        self.range_deg, self.off_axis_deg, self.shares = nan(), nan(), nan(3)
+        self.excursion_deg = nan(2)
+        self.hinge_axis, self.hinge_axis_interval_deg = nan(3), nan()
+        self.residual_deg = nan()
+        self.twist_offset_deg, self.twist_interval_deg = nan(), nan(2)
+        self.full_offset_xyzw, self.causes = nan(4), nan(4)
+        self.target_axis = np.full(joints, -1, dtype=np.int64)
+        self.gimbal_margin_deg, self.near_lock = nan(), np.zeros(joints)
+        self.wrap_jumps = np.zeros(joints, dtype=np.int64)
+        self.now, self.after_twist, self.after_full = (Cost.none(joints) for _ in range(3))
+
+
+def measure_shot(
+    shot: Shot,
+    settings: Settings | None = None,
+    progress: Callable[[int], object] | None = None,
+) -> Measures:
+    """Measure all joints of a shot.
+
+    Parameters
+    ----------
+    shot
+        Any shot.
+    settings
+        Thresholds; the project's definitions where None.
+    progress
+        Called after each block with the number of joints done in it.
+
+    Returns
+    -------
+    Measures
+
+    Notes
+    -----
+    Works through the joints in blocks that fit the processor's cache. The time grows in proportion to
+    joints times frames.
+    """
+    settings = settings or Settings()
+    skeleton = shot.skeleton
+    draft = _Draft(len(skeleton))
+    limb = skeleton.limb_axes
+    aim = np.full(len(skeleton), np.nan)
+    known = ~np.isnan(limb[:, 0])
+    aim[known] = np.rad2deg(offsets.aim_error(limb[known].T)[0])
+    for places, order in _blocks(shot, settings):
+        _measure_block(shot, settings, places, order, aim, draft)
+        if progress is not None:
+            progress(len(places))
+    stated = [order is not None for order in skeleton.orders]
+    otherwise = "given" if settings.order is not None else "best"
+    return Measures(
+        settings=settings,
+        orders=tuple(draft.orders),
+        orders_from=tuple("file" if each else otherwise for each in stated),
+        kind=tuple(draft.kind),
+        range_deg=draft.range_deg,
+        shares=draft.shares,
+        off_axis_deg=draft.off_axis_deg,
+        excursion_deg=draft.excursion_deg,
+        hinge_axis=draft.hinge_axis,
+        hinge_axis_interval_deg=draft.hinge_axis_interval_deg,
+        limb_axis=limb,
+        aim_error_deg=aim,
+        residual_deg=draft.residual_deg,
+        now=draft.now,
+        twist_offset_deg=draft.twist_offset_deg,
+        twist_interval_deg=draft.twist_interval_deg,
+        no_offset_because=tuple(draft.no_offset_because),
+        after_twist=draft.after_twist,
+        full_offset_xyzw=draft.full_offset_xyzw,
+        advised_order=tuple(draft.advised_order),
+        target_axis=draft.target_axis,
+        after_full=draft.after_full,
+        causes=draft.causes,
+        gimbal_margin_deg=draft.gimbal_margin_deg,
+        near_lock=draft.near_lock,
+        wrap_jumps=draft.wrap_jumps,
+    )
+
+
+def joint_curves(shot: Shot, measures: Measures, joint: int) -> JointCurves:
+    """Return the curves of one joint, as they are and as they would be.
+
+    Parameters
+    ----------
+    shot, measures
+        The shot and what was measured on it.
+    joint
+        Place of the joint.
+    """
+    places = np.array([joint])
+    order = measures.orders[joint]
+    quaternion = _away_from_rest(shot, measures.settings, places)
+    if shot.channels is not None and _channels_are_the_curves(shot, measures.settings, places):
+        curves = continuous_angles(shot.channels.angles_rad(places, order))
+    else:
+        curves = channel_curves(quaternion, order)
+    if not measures.has_offset[joint]:
+        return JointCurves(_sorted_degrees(curves, order), None, None)
+    turn = np.deg2rad(measures.twist_offset_deg[places])
+    twisted = _seen_from(offsets.axes_after_twist(measures.limb_axis[places].T, turn), quaternion)
+    full = _seen_from(measures.full_offset_xyzw[places].T, quaternion)
+    advised = measures.advised_order[joint] or order
+    return JointCurves(
+        now=_sorted_degrees(curves, order),
+        after_twist=_sorted_degrees(channel_curves(twisted, order), order),
+        after_full=_sorted_degrees(channel_curves(full, advised), advised),
+    )
+
+
+def _sorted_degrees(curves: Array, order: str) -> Array:
+    """Return the curves (3, 1, F) of one joint as (3, F) in degrees, channels X, Y, Z."""
+    degrees: Array = np.rad2deg(curves[np.argsort(list(order)), 0])
+    return degrees
+
+
+def _blocks(shot: Shot, settings: Settings) -> Iterator[tuple[Indices, str | None]]:
+    """Yield places of joints that share a rotation order, a cacheful of keys at a time."""
+    orders = [own or settings.order for own in shot.skeleton.orders]
+    size = max(1, KEYS_AT_A_TIME // shot.frames)
+    for order in dict.fromkeys(orders):
+        places = np.flatnonzero([own == order for own in orders])
+        for first in range(0, len(places), size):
+            yield places[first : first + size], order
+
+
+def _away_from_rest(shot: Shot, settings: Settings, places: Indices) -> Array:
+    """Return the rotations (4, N, F) that are measured: ``R0⁻¹ R``, or R where the parent is the reference."""
+    rotations = shot.joint_rotations(places)
+    rest = shot.skeleton.rest_xyzw[places].T
+    if settings.reference == "parent" or np.all(np.abs(rest[3]) == 1.0):
+        return rotations
+    return multiply(conjugate(rest)[..., None], rotations)
+
+
+def _channels_are_the_curves(shot: Shot, settings: Settings, places: Indices) -> bool:
+    """Tell whether the file's own channels are what is measured, so that no conversion is needed."""
+    resting = bool(np.all(np.abs(shot.skeleton.rest_xyzw[places, 3]) == 1.0))
+    return shot.channels is not None and (resting or settings.reference == "parent")
+
+
+def _seen_from(axes: Array, quaternion: Array) -> Array:
+    """Return ``A⁻¹ Q A`` for axes (4, N) and rotations (4, N, F)."""
+    turned = axes[..., None]
+    return multiply(multiply(conjugate(turned), quaternion), turned)
+
+
+def _measure_block(
+    shot: Shot,
+    settings: Settings,
+    places: Indices,
+    order: str | None,
+    aim_deg: Array,
+    draft: _Draft,
+) -> None:
+    quaternion = _away_from_rest(shot, settings, places)
+    fit = fit_hinge(quaternion, shot.weights)
+    _record_motion(fit, settings, places, draft)
+
+    if order is None:
+        _record_best_order(shot, settings, quaternion, places, draft)
+    else:
+        _record_present(shot, settings, quaternion, places, order, draft)
+
+    chosen = _suggestible(settings, places, draft, shot.skeleton.limb_axes, fit)
+    if not len(chosen):
+        return
+    _record_axes(fit, shot, settings, places, chosen, draft)
+    # In the best of six orders each joint may have its own; elsewhere they share one.
+    for present in dict.fromkeys(draft.orders[place] for place in places[chosen]):
+        rows = chosen[[draft.orders[place] == present for place in places[chosen]]]
+        _record_after(shot, settings, quaternion[:, rows], places[rows], present, aim_deg, draft)
+
+
+def _record_motion(fit: HingeFit, settings: Settings, places: Indices, draft: _Draft) -> None:
+    """Write down kind, range, shares and excursion."""
+    ranges = np.rad2deg(fit.range)
+    shares = fit.shares
+    draft.range_deg[places] = ranges
+    draft.shares[places] = shares.T
+    draft.off_axis_deg[places] = np.rad2deg(fit.off_axis)
+    draft.excursion_deg[places, 0] = np.rad2deg(np.min(fit.angle, axis=1))
+    draft.excursion_deg[places, 1] = np.rad2deg(np.max(fit.angle, axis=1))
+    kinds = np.select(
+        [
+            ranges < settings.still_range_deg,
+            shares[0] >= settings.hinge_share,
+            shares[0] + shares[1] >= settings.two_axis_share,
+        ],
+        ["still", "hinge", "two-axis"],
+        "free",
+    )
+    for row, place in enumerate(places):
+        draft.kind[place] = str(kinds[row])
+
+
+def _cost(shot: Shot, settings: Settings, curves: Array, order: str) -> Cost:
+    return cost_of(
+        curves,
+        order,
+        shot.times_s,
+        tolerance_deg=settings.key_tolerance_deg,
+        moving_deg=settings.moving_range_deg,
+    )
+
+
+def _record_present(
+    shot: Shot, settings: Settings, quaternion: Array, places: Indices, order: str, draft: _Draft
+) -> None:
+    """Write down what the motion costs in the order that the file states or that was given."""
+    if shot.channels is not None and _channels_are_the_curves(shot, settings, places):
+        stored = shot.channels.angles_rad(places, order)
+        curves = continuous_angles(stored)
+        leap = np.abs(np.diff(stored - curves, axis=-1)) > 1e-6
+        draft.wrap_jumps[places] = np.count_nonzero(np.any(leap, axis=0), axis=-1)
+    else:
+        curves = channel_curves(quaternion, order)
+    draft.now.put(places, _cost(shot, settings, curves, order))
+    for place in places:
+        draft.orders[place] = order
+    _record_margin(curves, places, draft)
+
+
+def _record_margin(curves: Array, places: Indices, draft: _Draft) -> None:
+    """Write down how near the middle channel comes to ±90°."""
+    margin = np.abs(np.mod(np.abs(curves[1]), np.pi) - 0.5 * np.pi)
+    draft.gimbal_margin_deg[places] = np.rad2deg(np.min(margin, axis=1))
+    draft.near_lock[places] = np.mean(margin < np.deg2rad(NEAR_LOCK_DEG), axis=1)
+
+
+def _record_best_order(
+    shot: Shot, settings: Settings, quaternion: Array, places: Indices, draft: _Draft
+) -> None:
+    """Measure joints without a stated order in all six, and write down the one with the least spread."""
+    curves = [channel_curves(quaternion, order) for order in ORDERS]
+    costs = [_cost(shot, settings, each, order) for each, order in zip(curves, ORDERS, strict=True)]
+    # Rounded, so that equals stay equal whatever the last digits do; the first of them wins.
+    spreads = np.round([cost.channel_spread for cost in costs], 6)
+    best = np.argmin(np.where(np.isnan(spreads), np.inf, spreads), axis=0)
+    for index, order in enumerate(ORDERS):
+        rows = np.flatnonzero(best == index)
+        if len(rows):
+            draft.now.put(places[rows], costs[index][rows])
+            _record_margin(curves[index][:, rows], places[rows], draft)
+        for place in places[rows]:
+            draft.orders[place] = order
+
+
+def _suggestible(
+    settings: Settings, places: Indices, draft: _Draft, limb_axes: Array, fit: HingeFit
+) -> Indices:
+    """Return the rows of a block that get an offset, and write down why the others get none."""
+    limb = limb_axes[places].T
+    along = np.rad2deg(offsets.residual(fit.axes[0], np.nan_to_num(limb)))
+    rows = []
+    for row, place in enumerate(places):
+        kind, turned = draft.kind[place], draft.range_deg[place]
+        if kind == "hinge":
+            draft.hinge_axis[place] = fit.axes[0, :, row]
+        if kind == "still":
+            reason = f"it hardly moves in this shot ({turned:.1f}°)"
+        elif turned < settings.suggestion_range_deg:
+            reason = (
+                f"it turns only {turned:.1f}°, and an axis cannot be told well from less than "
+                f"{settings.suggestion_range_deg:g}°"
+            )
+        elif kind != "hinge":
+            reason = "it moves on two axes" if kind == "two-axis" else "it moves freely"
+            reason += ", so no single axis can be put on one channel"
+        elif np.isnan(limb[0, row]):
+            reason = "it has no limb axis: no child, no tip and no parent with a direction"
+        elif along[row] > ALONG_LIMB_DEG:
+            reason = "it turns about its own limb, and a turn about the limb has no hold on that"
+        else:
+            rows.append(row)
+            continue
+        draft.no_offset_because[place] = reason
+        if kind != "still":
+            own = draft.now.channel_spread[place] - 1.0
+            draft.causes[place] = (0.0, 0.0, 0.0, own)
+        if kind == "hinge" and not np.isnan(limb[0, row]):
+            draft.residual_deg[place] = along[row]
+    return np.array(rows, dtype=np.int64)
+
+
+def _record_axes(
+    fit: HingeFit,
+    shot: Shot,
+    settings: Settings,
+    places: Indices,
+    chosen: Indices,
+    draft: _Draft,
+) -> None:
+    """Write down twist offset, residual and intervals of the hinges that get an offset."""
+    fit = HingeFit(
+        fit.axes[..., chosen],
+        fit.scatter[:, chosen],
+        fit.coordinates[:, chosen],
+        fit.angle[chosen],
+        fit.off_axis[chosen],
+    )
+    where = places[chosen]
+    hinge, limb = fit.axes[0], shot.skeleton.limb_axes[where].T
+    twist = offsets.twist_offset(hinge, limb)
+    draft.twist_offset_deg[where] = np.rad2deg(twist.offset)
+    draft.target_axis[where] = twist.target_axis
+    draft.residual_deg[where] = np.rad2deg(offsets.residual(hinge, limb))
+    if shot.frames < KEYS_FOR_CERTAINTY:
+        return
+    sure = certainty(fit, shot.weights)
+    cone = sure.axis_half_angle(settings.confidence)
+    draft.hinge_axis_interval_deg[where] = np.rad2deg(cone)
+    pull = np.einsum("pcn,cn->pn", fit.axes[1:], twist.gradient)
+    deviation = np.sqrt(np.maximum(np.einsum("in,jn,ijn->n", pull, pull, sure.tilt), 0.0))
+    reach = sure.quantile(settings.confidence) * deviation
+    draft.twist_interval_deg[where, 0] = np.rad2deg(twist.offset - reach)
+    draft.twist_interval_deg[where, 1] = np.rad2deg(twist.offset + reach)
+
+
+def _record_after(
+    shot: Shot,
+    settings: Settings,
+    quaternion: Array,
+    places: Indices,
+    order: str,
+    aim_deg: Array,
+    draft: _Draft,
+) -> None:
+    """Predict the cost after the twist and after the full correction, and share out the causes.
+
+    Predicted means recomputed: the rotations are seen from the new axes and taken apart again.
+    """
+    limb = shot.skeleton.limb_axes[places].T
+    turn = np.deg2rad(draft.twist_offset_deg[places])
+    axes = offsets.axes_after_twist(limb, turn)
+    twisted = _seen_from(axes, quaternion)
+    after_twist = _cost(shot, settings, channel_curves(twisted, order), order)
+
+    target = draft.target_axis[places].copy()
+    full, aimed_cost = twisted, after_twist
+    rows = np.flatnonzero(aim_deg[places] > settings.aim_limit_deg)
+    if len(rows):
+        axes, full = axes.copy(), twisted.copy()
+        hinge = draft.hinge_axis[places[rows]].T
+        axes[:, rows], target[rows] = offsets.axes_after_full(hinge, limb[:, rows])
+        full[:, rows] = _seen_from(axes[:, rows], quaternion[:, rows])
+        aimed = _cost(shot, settings, channel_curves(full[:, rows], order), order)
+        aimed_cost = after_twist[np.arange(len(places))]
+        aimed_cost.put(rows, aimed)
+
+    advised = _advised_orders(full, target, order)
+    after_full = aimed_cost[np.arange(len(places))]
+    for other in dict.fromkeys(advised):
+        rows = np.flatnonzero([each == other for each in advised])
+        if other != order:
+            curves = channel_curves(full[:, rows], other)
+            after_full.put(rows, _cost(shot, settings, curves, other))
+
+    draft.after_twist.put(places, after_twist)
+    draft.after_full.put(places, after_full)
+    draft.full_offset_xyzw[places] = np.where(axes[3] < 0.0, -axes, axes).T
+    for row, place in enumerate(places):
+        draft.advised_order[place] = advised[row]
+    stages = np.stack(
+        [
+            draft.now.channel_spread[places],
+            after_twist.channel_spread,
+            aimed_cost.channel_spread,
+            after_full.channel_spread,
+            np.ones(len(places)),
+        ]
+    )
+    # A stage that makes things worse gains nothing; what it would have gained is left to the later ones.
+    stages = np.minimum.accumulate(np.where(np.isnan(stages), 1.0, stages), axis=0)
+    draft.causes[places] = -np.diff(stages, axis=0).T
+
+
+def _advised_orders(quaternion: Array, target: Indices, present: str) -> list[str]:
+    """Return for each joint the order with the hinge innermost and the largest gimbal margin."""
+    advised = [present] * len(target)
+    for axis in np.unique(target):
+        rows = np.flatnonzero(target == axis)
+        pair = offsets.orders_with_inner(int(axis))
+        margins = np.rad2deg([offsets.gimbal_margin(quaternion[:, rows], each) for each in pair])
+        for index, row in enumerate(rows):
+            better = int(np.argmax(margins[:, index]))
+            if present in pair:
+                own = pair.index(present)
+                gain = margins[better, index] - margins[own, index]
+                better = better if gain > MARGIN_WORTH_A_CHANGE_DEG else own
+            advised[row] = pair[better]
+    return advised

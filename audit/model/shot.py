@@ -1,0 +1,233 @@
+"""A shot: one skeleton and the rotations of its joints over time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+
+from audit.conventions import AXES, axis_indices
+from audit.errors import ShapeError
+from audit.model.frozen import frozen_array
+from audit.model.skeleton import Array, Indices, Skeleton
+from audit.rotations import quaternion_from_angles
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """Where a shot came from.
+
+    Attributes
+    ----------
+    file
+        The path as it was given.
+    format
+        Name of the format, "memory" for a shot made in Python.
+    sha256
+        Of the file's bytes, None for a shot made in Python.
+    """
+
+    file: str
+    format: str = "memory"
+    sha256: str | None = None
+
+    @property
+    def label(self) -> str:
+        """The file's name without folders and suffix: what people call the shot."""
+        name = self.file.replace("\\", "/").rsplit("/", 1)[-1]
+        return name.rsplit(".", 1)[0] or name
+
+
+@dataclass(frozen=True, eq=False)
+class Channels:
+    """The numbers of a channel format as the file had them.
+
+    Attributes
+    ----------
+    values : (F, C)
+        One row a frame. Rotation columns in degrees, position columns in the file's unit of length.
+    rotation_columns : (J, 3)
+        Column of each joint's X, Y and Z rotation, −1 where the file has none.
+    position_columns : (J, 3)
+        The same for the positions.
+    """
+
+    values: Array
+    rotation_columns: Indices
+    position_columns: Indices
+
+    def __post_init__(self) -> None:
+        freeze = object.__setattr__
+        freeze(self, "values", frozen_array(self.values, "values", (None, None), copy=False))
+        for name in ("rotation_columns", "position_columns"):
+            columns = frozen_array(getattr(self, name), name, (None, 3), np.int64)
+            if np.any(columns >= self.values.shape[1]):
+                raise ShapeError(f"{name} points past the last channel")
+            freeze(self, name, columns)
+
+    def angles_rad(self, joints: npt.ArrayLike, order: str) -> Array:
+        """Return the rotation channels of some joints that share an order.
+
+        Parameters
+        ----------
+        joints : (N,)
+            Places of the joints.
+        order
+            Their rotation order.
+
+        Returns
+        -------
+        (3, N, F)
+            Radians: outer, middle, inner channel; 0 where the file has no such channel.
+        """
+        columns = self.rotation_columns[np.asarray(joints)][:, axis_indices(order)]  # (N, 3)
+        angles = np.deg2rad(self.values.T[np.maximum(columns.T, 0)])
+        if np.any(columns < 0):
+            angles[columns.T < 0] = 0.0
+        return np.ascontiguousarray(angles)
+
+
+@dataclass(frozen=True, eq=False)
+class Shot:
+    """One delivered file of animation: one skeleton, one time range.
+
+    Give either ``channels`` or ``rotations``: a format that stores channels hands those on as they were, and
+    the rotations follow from them when somebody asks.
+
+    Attributes
+    ----------
+    skeleton
+        The joints.
+    times_s : (F,)
+        Time of each frame in seconds, increasing.
+    source
+        Where the shot came from.
+    channels
+        The numbers of a channel format, None for others.
+    rotations : (F, J, 4)
+        Local rotations x, y, z, w, joint frame to parent frame, unit length; None where ``channels`` holds
+        them.
+    positions : (F, J, 3)
+        Local positions in the parent's axes, None where they are the skeleton's offsets throughout or where
+        ``channels`` holds them.
+    every_frame
+        True where the format, or the file, has a key on every channel at every frame.
+    """
+
+    skeleton: Skeleton
+    times_s: Array
+    source: Source = field(default_factory=lambda: Source("untitled"))
+    channels: Channels | None = None
+    rotations: Array | None = None
+    positions: Array | None = None
+    every_frame: bool = True
+
+    def __post_init__(self) -> None:
+        freeze = object.__setattr__
+        freeze(self, "times_s", frozen_array(self.times_s, "times_s", (None,)))
+        frames, joints = len(self.times_s), len(self.skeleton)
+        if frames == 0:
+            raise ShapeError("a shot needs at least one frame")
+        if np.any(np.diff(self.times_s) <= 0.0):
+            raise ShapeError("times_s should increase from frame to frame")
+        if (self.channels is None) == (self.rotations is None):
+            raise ShapeError("a shot is made of channels or of rotations: give exactly one of them")
+        if self.channels is not None:
+            if self.channels.values.shape[0] != frames:
+                raise ShapeError(f"channels should have {frames} rows, one a frame")
+            if len(self.channels.rotation_columns) != joints:
+                raise ShapeError(f"channels should have columns for {joints} joints")
+            if any(order is None for order in self.skeleton.orders):
+                raise ShapeError("a shot made of channels needs the rotation order of every joint")
+        if self.rotations is not None:
+            shape = (frames, joints, 4)
+            freeze(self, "rotations", frozen_array(self.rotations, "rotations", shape))
+            norms = np.sum(self.rotations**2, axis=-1)
+            if np.any(np.abs(norms - 1.0) > 1e-6):
+                frame, joint = np.unravel_index(np.argmax(np.abs(norms - 1.0)), norms.shape)
+                raise ShapeError(
+                    "rotations should hold quaternions of unit length: frame "
+                    f"{frame}, joint {self.skeleton.names[joint]} has {norms[frame, joint] ** 0.5:.6g}"
+                )
+        if self.positions is not None:
+            shape = (frames, joints, 3)
+            freeze(self, "positions", frozen_array(self.positions, "positions", shape))
+
+    @property
+    def frames(self) -> int:
+        """The number of frames."""
+        return len(self.times_s)
+
+    @property
+    def seconds(self) -> float:
+        """Time from the first frame to the last."""
+        return float(self.times_s[-1] - self.times_s[0])
+
+    @cached_property
+    def weights(self) -> Array:
+        """Share of the time that each frame stands for (F,), summing to 1.
+
+        Half the gap to the frame before and half the gap to the frame after; for even times inner frames
+        weigh the same. A frame at either end counts a full gap, so that even times give even weights.
+        """
+        if self.frames == 1:
+            return np.ones(1)
+        gaps = np.diff(self.times_s)
+        padded = np.concatenate((gaps[:1], gaps, gaps[-1:]))
+        weights = 0.5 * (padded[1:] + padded[:-1])
+        weights = weights / np.sum(weights)
+        weights.setflags(write=False)
+        return weights
+
+    def joint_rotations(self, joints: npt.ArrayLike) -> Array:
+        """Return the local rotations of some joints, component first.
+
+        Parameters
+        ----------
+        joints : (N,)
+            Places of the joints; where the shot is made of channels they share one rotation order.
+
+        Returns
+        -------
+        (4, N, F)
+            Unit quaternions, joint frame to parent frame.
+        """
+        places = np.asarray(joints)
+        if self.rotations is not None:
+            return np.ascontiguousarray(np.transpose(self.rotations[:, places], (2, 1, 0)))
+        order = self.skeleton.orders[int(places[0])]
+        if (
+            self.channels is None
+            or order is None
+            or any(self.skeleton.orders[int(place)] != order for place in places)
+        ):
+            raise ShapeError("joints that are asked for together should share one rotation order")
+        return quaternion_from_angles(self.channels.angles_rad(places, order), order)
+
+    @cached_property
+    def rotations_xyzw(self) -> Array:
+        """Local rotations of all joints (F, J, 4), worked out from the channels where need be."""
+        if self.rotations is not None:
+            return self.rotations
+        result = np.zeros((self.frames, len(self.skeleton), 4))
+        for order in dict.fromkeys(self.skeleton.orders):
+            places = np.flatnonzero([order == own for own in self.skeleton.orders])
+            result[:, places] = np.transpose(self.joint_rotations(places), (2, 1, 0))
+        result.setflags(write=False)
+        return result
+
+    @cached_property
+    def local_positions(self) -> Array:
+        """Local position of every joint at every frame (F, J, 3), in its parent's axes."""
+        if self.positions is not None:
+            return self.positions
+        result = np.tile(self.skeleton.offsets, (self.frames, 1, 1))
+        if self.channels is not None:
+            columns = self.channels.position_columns
+            for axis, _ in enumerate(AXES):
+                moving = columns[:, axis] >= 0
+                result[:, moving, axis] = self.channels.values[:, columns[moving, axis]]
+        result.setflags(write=False)
+        return result

@@ -1,0 +1,153 @@
+"""From a file to its results: read, measure, check."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from fnmatch import fnmatchcase
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from audit import results
+from audit.checks import checks as all_checks
+from audit.errors import UsageError
+from audit.formats import formats as all_formats
+from audit.measures import JointCurves, Measures, joint_curves, measure_shot
+from audit.model import Shot
+from audit.plugins import SEVERITIES, Finding, read_shot
+from audit.settings import Settings
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+@dataclass(frozen=True, eq=False)
+class Examination:
+    """A shot, what was measured on it, and what the checks found."""
+
+    shot: Shot
+    measures: Measures
+    findings: tuple[Finding, ...]
+
+    @cached_property
+    def document(self) -> results.Document:
+        """The results as they stand in ``results.json``."""
+        return results.document(self.shot, self.measures, self.findings, all_checks())
+
+    def curves(self, joint: int) -> JointCurves:
+        """Return the curves of a joint (by place), as they are and as they would be."""
+        return joint_curves(self.shot, self.measures, joint)
+
+
+def read(path: str | Path, skeleton: str | Path | None = None) -> Shot:
+    """Read a shot from a file.
+
+    Parameters
+    ----------
+    path
+        The file; its format is recognised by content first, then by suffix.
+    skeleton
+        File with the skeleton, for formats that keep it apart. No format read so far does.
+
+    Returns
+    -------
+    Shot
+
+    Raises
+    ------
+    InputError
+        Where the file cannot be opened, is of no known format, or breaks its format's rules.
+    UsageError
+        Where a skeleton is given to a format that holds its own.
+    """
+    if skeleton is not None:
+        raise UsageError(
+            "this format holds its own skeleton",
+            path=path,
+            hint="Leave the separate skeleton file out",
+        )
+    return read_shot(path, all_formats())
+
+
+def measure(shot: Shot, settings: Settings | None = None) -> pd.DataFrame:
+    """Measure a shot: a table with one row a joint.
+
+    Parameters
+    ----------
+    shot
+        Any shot.
+    settings
+        Thresholds; the project's definitions where None.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The columns of the results contract, flat: see ``results.flat_row``. The ``findings`` column holds
+        what the checks say of each joint.
+    """
+    import pandas as pd  # noqa: PLC0415 (costs a third of a second, and only this function needs it)
+
+    examined = examine(shot, settings)
+    return pd.DataFrame([results.flat_row(row) for row in examined.document["joints"]])
+
+
+def examine(
+    shot: Shot,
+    settings: Settings | None = None,
+    progress: Callable[[int], object] | None = None,
+) -> Examination:
+    """Measure a shot and run all checks on it.
+
+    Parameters
+    ----------
+    shot
+        Any shot.
+    settings
+        Thresholds; the project's definitions where None.
+    progress
+        Called with the number of joints done, as the work goes on.
+    """
+    measures = measure_shot(shot, settings, progress)
+    found = [
+        finding
+        for check in all_checks().values()
+        for finding in check.run(shot, measures, check.limits)
+    ]
+    found.sort(key=lambda finding: SEVERITIES.index(finding.severity))
+    return Examination(shot, measures, tuple(found))
+
+
+def joints_named(names: Sequence[str], patterns: Iterable[str]) -> list[int]:
+    """Return the places of joints whose names match any of the patterns, in the skeleton's order.
+
+    Parameters
+    ----------
+    names
+        Names of all joints.
+    patterns
+        Names or glob patterns (``*_Knee``); upper and lower case differ.
+
+    Raises
+    ------
+    UsageError
+        Where a pattern matches no joint; the nearest names are given.
+    """
+    chosen: set[int] = set()
+    for pattern in patterns:
+        places = {place for place, name in enumerate(names) if fnmatchcase(name, pattern)}
+        places |= {place for place, name in enumerate(names) if name == pattern}
+        if not places:
+            raise UsageError(f"no joint is named {pattern!r}", hint=_nearest(pattern, names))
+        chosen |= places
+    return sorted(chosen)
+
+
+def _nearest(pattern: str, names: Sequence[str]) -> str:
+    from difflib import get_close_matches  # noqa: PLC0415 (only a mistyped name needs it)
+
+    by_lower = {name.lower(): name for name in names}
+    near = [by_lower[low] for low in get_close_matches(pattern.lower(), by_lower, n=3, cutoff=0.5)]
+    if near:
+        return f"Did you mean {', '.join(near)}?"
+    return f"The first joints are {', '.join(names[:5])}"

@@ -1,0 +1,188 @@
+"""How a format and a check announce themselves, and how they are found.
+
+A format is one file in ``audit/formats`` that defines ``FORMAT``; a check is one file in ``audit/checks`` that
+defines ``CHECK``. Nothing else needs to be told of them: the packages scan their own folders, and the command
+line, the docs, the report and the contract tests follow.
+"""
+
+from __future__ import annotations
+
+import importlib
+import pkgutil
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from types import ModuleType
+from typing import Literal, TypeVar
+
+from audit.errors import InputError, UnknownFormatError
+from audit.measures import Measures
+from audit.model import Shot
+
+Severity = Literal["fix", "look", "note"]
+SEVERITIES: tuple[Severity, ...] = ("fix", "look", "note")
+"""From what must be mended to what is only worth knowing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Format:
+    """A file format.
+
+    Attributes
+    ----------
+    name
+        Short name, as it stands in the results.
+    title
+        One line on what the format is.
+    suffixes
+        Lower-case file suffixes, with the dot.
+    recognises
+        Tells from the first bytes of a file whether it is of this format; content goes before suffix.
+    read
+        Reads a whole file: (its bytes, its path as given) to a shot. Raises FormatError.
+    sample
+        Returns a tiny valid file, for the contract tests.
+    write
+        Writes a shot: to the bytes of a whole file. None where the format is read only. Raises UsageError
+        where the format cannot hold the shot.
+    """
+
+    name: str
+    title: str
+    suffixes: tuple[str, ...]
+    recognises: Callable[[bytes], bool]
+    read: Callable[[bytes, str], Shot]
+    sample: Callable[[], bytes]
+    write: Callable[[Shot], bytes] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing that a check found.
+
+    Attributes
+    ----------
+    check
+        Name of the check.
+    severity
+        ``fix``, ``look`` or ``note``.
+    message
+        One sentence that says what is wrong and what to do, with the numbers in it.
+    value, limit
+        The figure and the limit it passed, in the unit that the message names.
+    joint
+        Place of the joint, None for a finding about the shot as a whole.
+    """
+
+    check: str
+    severity: Severity
+    message: str
+    value: float | None
+    limit: float | None
+    joint: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """A check: looks at a shot and its measures, and yields findings.
+
+    The docstring of the check's module is its page in the docs and its text in ``hinge-audit explain``.
+
+    Attributes
+    ----------
+    name
+        Plain name, as users write it.
+    title
+        One line on what it finds.
+    limits
+        Name and default of each limit it uses; written into the results.
+    run
+        (shot, measures, limits) to findings.
+    examples
+        Returns a shot on which the check is silent and one on which it fires, for the contract tests.
+    """
+
+    name: str
+    title: str
+    limits: Mapping[str, float]
+    run: Callable[[Shot, Measures, Mapping[str, float]], Iterable[Finding]]
+    examples: Callable[[], tuple[Shot, Shot]]
+
+
+Plugin = TypeVar("Plugin", Format, Check)
+
+
+def found_in(package: ModuleType, attribute: str, kind: type[Plugin]) -> dict[str, Plugin]:
+    """Return what the modules of a package announce, by name, in alphabetical order.
+
+    Parameters
+    ----------
+    package
+        The package to scan; modules whose name starts with an underscore are left out.
+    attribute
+        Name of the variable that each module defines.
+    kind
+        Type that it must have.
+
+    Raises
+    ------
+    TypeError
+        Where a module defines none, or one of another type, or two share a name: a fault of the program.
+    """
+    found: dict[str, Plugin] = {}
+    for module in _modules(package):
+        plugin = getattr(module, attribute, None)
+        if not isinstance(plugin, kind):
+            raise TypeError(f"{module.__name__} defines no {attribute} of type {kind.__name__}")
+        if plugin.name in found:
+            raise TypeError(f"{module.__name__}: the name {plugin.name!r} is taken")
+        found[plugin.name] = plugin
+    return dict(sorted(found.items()))
+
+
+def _modules(package: ModuleType) -> Iterator[ModuleType]:
+    for info in sorted(pkgutil.iter_modules(package.__path__), key=lambda info: info.name):
+        if not info.name.startswith("_"):
+            yield importlib.import_module(f"{package.__name__}.{info.name}")
+
+
+def read_shot(path: str | Path, formats: Mapping[str, Format]) -> Shot:
+    """Read a file with the format that recognises it.
+
+    Parameters
+    ----------
+    path
+        The file.
+    formats
+        Formats by name. Content decides first, the suffix where no content is recognised.
+
+    Raises
+    ------
+    InputError
+        Where the file cannot be opened.
+    UnknownFormatError
+        Where no format takes it.
+    FormatError
+        Where it breaks the rules of its format.
+    """
+    try:
+        data = Path(path).read_bytes()
+    except OSError as error:
+        raise InputError(
+            f"cannot be opened ({error.strerror or error})",
+            path=path,
+            hint="A shot is one file; give its path",
+        ) from error
+    head = data[:4096]
+    suffix = Path(path).suffix.lower()
+    takers = [each for each in formats.values() if each.recognises(head)] or [
+        each for each in formats.values() if suffix in each.suffixes
+    ]
+    if not takers:
+        known = ", ".join(suffix for each in formats.values() for suffix in each.suffixes)
+        raise UnknownFormatError(
+            "is empty" if not data else "is of no format that hinge-audit reads",
+            path=path,
+            hint=f"It reads {known}; `hinge-audit explain` lists the formats",
+        )
+    return takers[0].read(data, str(path))

@@ -1,0 +1,52 @@
+"""Sentences that more than one check, page or table says: turns, axes and counts in words."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from audit.conventions import AXES
+
+
+def degrees(value: float, digits: int = 1) -> str:
+    """Return an angle as people write it: "33.1°", with a true minus sign."""
+    text = f"{value:.{digits}f}"
+    if float(text) == 0.0:
+        text = text.lstrip("-")
+    return text.replace("-", "−") + "°"
+
+
+def plural(count: int, word: str) -> str:
+    """Return "1 key", "2 keys", "1,204 keys"."""
+    return f"{count:,} {word if count == 1 else word + 's'}"
+
+
+def turn_in_words(joint: str, offset_deg: float) -> str:
+    """Return a twist offset as something that a rigger can do.
+
+    Parameters
+    ----------
+    joint
+        Name of the joint.
+    offset_deg
+        Right-handed about the limb axis, which points from the joint to its child. Looking along an axis, a
+        right-handed turn about it is clockwise.
+    """
+    direction = "clockwise" if offset_deg > 0 else "counter-clockwise"
+    return (
+        f"turn the axes of {joint} by {degrees(offset_deg)} about the limb: "
+        f"{degrees(abs(offset_deg))} {direction}, seen from the joint towards its child"
+    )
+
+
+def interval_in_words(low: float, high: float) -> str:
+    """Return an interval in degrees: "−33.4° to −32.8°"."""
+    return f"{degrees(low)} to {degrees(high)}"
+
+
+def axis_in_words(axis: npt.NDArray[np.float64]) -> str:
+    """Return a direction in the joint's own axes: "+X" on an axis, else "0.94 0.34 0.00"."""
+    nearest = int(np.argmax(np.abs(axis)))
+    if np.abs(axis[nearest]) > np.cos(np.deg2rad(0.05)):
+        return f"{'+' if axis[nearest] > 0 else '−'}{AXES[nearest]}"
+    return " ".join(f"{value:.2f}".replace("-", "−") for value in axis)
