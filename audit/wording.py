@@ -49,4 +49,4 @@ def axis_in_words(axis: npt.NDArray[np.float64]) -> str:
     nearest = int(np.argmax(np.abs(axis)))
     if np.abs(axis[nearest]) > np.cos(np.deg2rad(0.05)):
         return f"{'+' if axis[nearest] > 0 else '−'}{AXES[nearest]}"
-    return " ".join(f"{value:.2f}".replace("-", "−") for value in axis)
+    return " ".join(f"{round(value, 2) + 0.0:.2f}".replace("-", "−") for value in axis)

@@ -46,7 +46,11 @@ def run(shot: Shot, measures: Measures, limits: Mapping[str, float]) -> Iterator
             continue
         gain = float(measures.causes[joint, 1])
         start = f"No axis of {name} lies along its limb: the nearest is {degrees(error)} away"
-        if gain > limits["gain"]:
+        saves = (
+            measures.now.moving_channels[joint] > 1
+            and measures.after_full.edit_keys[joint] < measures.after_twist.edit_keys[joint]
+        )
+        if gain > limits["gain"] and saves:
             left = float(measures.after_twist.channel_spread[joint])
             message = (
                 f"{start}. A twist alone leaves a channel spread of {left:.2f}; aim the axes first"

@@ -15,8 +15,8 @@ there.
 Straight is where the limb goes on in the direction in which it came: the angle about the hinge axis
 at which the joint's limb axis lines up with the bone above it, both seen on the plane across the
 hinge axis. Where that is not within 30° of the rest pose (an ankle, say), or there is no bone
-above, the rest pose counts as straight. The working direction is the one with the larger excursion
-from straight.
+above, a joint has no straight and is passed over. The working direction is the one with the larger
+excursion from straight.
 
 ## Limit and its source
 
@@ -65,18 +65,22 @@ def run(shot: Shot, measures: Measures, limits: Mapping[str, float]) -> Iterator
 
 
 def _straight_deg(shot: Shot, measures: Measures) -> np.ndarray:
-    """Return the turn from rest (J,), in degrees about the hinge axis, at which each limb is straight."""
+    """Return the turn from rest (J,) at which each limb is straight, NaN where there is none.
+
+    Degrees about the hinge axis.
+    """
     skeleton = shot.skeleton
     hinge, limb = measures.hinge_axis.T, measures.limb_axis.T
-    above = rotate(conjugate(skeleton.rest_xyzw.T), skeleton.offsets.T)
+    above = skeleton.offsets.T
+    if measures.settings.reference == "rest":
+        above = rotate(conjugate(skeleton.rest_xyzw.T), above)
     sine = np.sum(hinge * np.cross(limb, above, axis=0), axis=0)
     cosine = np.sum(limb * above, axis=0) - np.sum(hinge * limb, axis=0) * np.sum(
         hinge * above, axis=0
     )
     angle = np.rad2deg(np.arctan2(sine, cosine))
-    rooted = skeleton.parents >= 0
-    usable = rooted & (np.abs(angle) <= STRAIGHT_NEAR_REST_DEG)
-    return np.where(usable, angle, 0.0)
+    usable = (skeleton.parents >= 0) & (np.abs(angle) <= STRAIGHT_NEAR_REST_DEG)
+    return np.where(usable, angle, np.nan)
 
 
 def _examples() -> tuple[Shot, Shot]:

@@ -40,15 +40,14 @@ def run(shot: Shot, measures: Measures, limits: Mapping[str, float]) -> Iterator
     """Yield one finding where channels with keys do not move."""
     if shot.frames < 2:
         return
-    stored = np.ones((len(shot.skeleton), 3), dtype=bool)
-    if shot.channels is not None:
-        stored = shot.channels.rotation_columns >= 0
+    stored = shot.rotation_keys > 0
     flat = stored & (measures.now.range_deg <= measures.settings.moving_range_deg)
     count, keyed = int(np.count_nonzero(flat)), int(np.count_nonzero(stored))
     if count > limits["channels"]:
+        keys = int(shot.rotation_keys[flat].sum())
         message = (
-            f"{count:,} of {plural(keyed, 'rotation channel')} do not move, but each has "
-            f"{plural(shot.frames, 'key')}"
+            f"{count:,} of {plural(keyed, 'rotation channel')} do not move, but carry "
+            f"{plural(keys, 'key')}"
         )
         yield Finding("clutter", "note", message, float(count), limits["channels"])
 

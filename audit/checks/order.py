@@ -18,7 +18,8 @@ present order minus that in the advised order, both recomputed from the motion.
 
 ## Limit and its source
 
-`gain`: effective curves, our choice.
+`gain`: effective curves, our choice. The joint must be mended where that saves edit keys; else it
+is worth a look.
 
 ## What to do
 
@@ -33,7 +34,7 @@ from collections.abc import Iterator, Mapping
 from audit.measures import Measures
 from audit.model import Shot
 from audit.model.sample import bend, hinge_channels, limb_shot
-from audit.plugins import Check, Finding
+from audit.plugins import Check, Finding, Severity
 
 
 def run(shot: Shot, measures: Measures, limits: Mapping[str, float]) -> Iterator[Finding]:
@@ -44,11 +45,13 @@ def run(shot: Shot, measures: Measures, limits: Mapping[str, float]) -> Iterator
         if advised is None or not gain > limits["gain"] or measures.now.moving_channels[joint] < 2:
             continue
         present = measures.orders[joint]
+        saves = measures.after_full.edit_keys[joint] < measures.now.edit_keys[joint]
         message = (
             f"The rotation order of {name}, {present}, costs it {gain:.2f} of a curve: "
             f"{advised} has the hinge channel innermost"
         )
-        yield Finding("order", "fix", message, gain, limits["gain"], joint)
+        severity: Severity = "fix" if saves else "look"
+        yield Finding("order", severity, message, gain, limits["gain"], joint)
 
 
 def _examples() -> tuple[Shot, Shot]:

@@ -31,8 +31,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-import numpy as np
-
 from audit.measures import Measures
 from audit.model import Shot
 from audit.model.sample import bend, hinge_channels, limb_shot
@@ -41,12 +39,8 @@ from audit.plugins import Check, Finding
 
 def run(shot: Shot, measures: Measures, limits: Mapping[str, float]) -> Iterator[Finding]:
     """Yield one finding where the shot has many more keys than it needs."""
-    if shot.channels is not None:
-        has_keys = shot.channels.rotation_columns >= 0
-    else:
-        has_keys = np.ones((len(shot.skeleton), 3), dtype=bool)
-    stored = int(np.count_nonzero(has_keys)) * shot.frames
-    needed = int(measures.now.keys[has_keys].sum())
+    stored = int(shot.rotation_keys.sum())
+    needed = int(measures.now.keys[shot.rotation_keys > 0].sum())
     if needed and stored > limits["ratio"] * needed:
         message = (
             f"{stored:,} rotation keys are stored where {needed:,} straight-line keys stay within "

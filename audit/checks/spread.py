@@ -49,12 +49,11 @@ def run(shot: Shot, measures: Measures, limits: Mapping[str, float]) -> Iterator
         spread = float(measures.now.channel_spread[joint])
         avoidable = float(measures.causes[joint, :3].sum())
         now = int(measures.now.edit_keys[joint])
+        after = int(
+            min(measures.after_twist.edit_keys[joint], measures.after_full.edit_keys[joint])
+        )
         start = f"{name} is a hinge spread over {plural(channels, 'curve')} (channel spread {spread:.2f})"
-        if avoidable > limits["avoidable"]:
-            after = min(
-                int(measures.after_twist.edit_keys[joint]),
-                int(measures.after_full.edit_keys[joint]),
-            )
+        if avoidable > limits["avoidable"] and measures.has_offset[joint] and after < now:
             yield Finding(
                 "spread",
                 "fix",
@@ -64,13 +63,23 @@ def run(shot: Shot, measures: Measures, limits: Mapping[str, float]) -> Iterator
                 joint,
             )
         elif spread - 1.0 > limits["own"]:
-            reason = "the spread is the motion's own, no turn of the axes takes it away"
             residual = float(measures.residual_deg[joint])
-            if residual > measures.settings.aim_limit_deg:
+            side = float(measures.now.side_range_deg[joint])
+            left = float(measures.after_full.side_range_deg[joint])
+            if left < 0.5 * side:
+                reason = (
+                    f"clean axes leave the other curves {degrees(left)} of range instead of "
+                    f"{degrees(side)}, though noise or small motion keeps their keys"
+                )
+            elif avoidable > spread - 1.0 - avoidable:
+                reason = "clean axes would bring that down, but save no edit keys"
+            elif residual > measures.settings.aim_limit_deg:
                 reason = (
                     f"its hinge axis leans {degrees(residual)} along the limb, and no turn about "
                     "the limb can mend that"
                 )
+            else:
+                reason = "the spread is the motion's own, no turn of the axes takes it away"
             because = measures.no_offset_because[joint]
             if because:
                 reason = f"no offset is suggested because {because}"

@@ -23,7 +23,8 @@ the measures).
 ## Limit and its source
 
 `offset`: degrees, our choice. The joint must be mended only where the whole interval lies beyond
-the limit and the motion moves more than one channel; else the finding asks for a look.
+the limit and the turn saves edit keys or halves the range of the other curves (noise can keep their
+keys); else the finding asks for a look.
 
 ## What to do
 
@@ -37,6 +38,8 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping
 
+import numpy as np
+
 from audit.measures import Measures
 from audit.model import Shot
 from audit.model.sample import bend, hinge_channels, limb_shot
@@ -47,14 +50,17 @@ from audit.wording import interval_in_words, turn_in_words
 def run(shot: Shot, measures: Measures, limits: Mapping[str, float]) -> Iterator[Finding]:
     """Yield a finding for each hinge whose twist offset is beyond the limit."""
     limit = limits["offset"]
+    now, after = measures.now, (measures.after_twist, measures.after_full)
+    fewer_keys = np.min([cost.edit_keys for cost in after], axis=0) < now.edit_keys
+    side = np.min([cost.side_range_deg for cost in after], axis=0)
+    helps = (now.moving_channels > 1) & (fewer_keys | (side < 0.5 * now.side_range_deg))
     for joint, name in enumerate(shot.skeleton.names):
         offset = float(measures.twist_offset_deg[joint])
         if not abs(offset) > limit:
             continue
         low, high = (float(value) for value in measures.twist_interval_deg[joint])
         sure = low > limit or high < -limit
-        costs = measures.now.moving_channels[joint] > 1
-        severity: Severity = "fix" if sure and costs else "look"
+        severity: Severity = "fix" if sure and helps[joint] else "look"
         message = turn_in_words(name, offset)
         if not math.isnan(low):
             percent = f"{measures.settings.confidence:.0%}"

@@ -18,6 +18,10 @@ from audit.rotations import (
 Array = npt.NDArray[np.float64]
 
 
+ROUNDING = 1e-12
+"""Turns below this, in radians, are rounding and no motion."""
+
+
 @dataclass(frozen=True, slots=True)
 class HingeFit:
     """Principal axes of the motion of N joints over F keys.
@@ -45,9 +49,10 @@ class HingeFit:
 
     @property
     def shares(self) -> Array:
-        """Share of the motion on each principal axis (3, N); 0 where nothing moves."""
+        """Share of the motion on each principal axis (3, N); 0 where nothing moves but the last digits."""
         total = np.sum(self.scatter, axis=0)
-        return np.where(total > 0.0, self.scatter / np.maximum(total, 1e-300), 0.0)
+        moves = total > ROUNDING**2
+        return np.where(moves, self.scatter / np.where(moves, total, 1.0), 0.0)
 
     @property
     def range(self) -> Array:
@@ -160,7 +165,7 @@ def block_lengths(moves: Array) -> npt.NDArray[np.int64]:
     -------
     (N,)
         1 where neighbours have nothing to do with each other, more where they wobble together; a power of two
-        (rounded up), at most an eighth of the keys.
+        (rounded up), at most a quarter of the keys.
 
     Notes
     -----
@@ -172,8 +177,10 @@ def block_lengths(moves: Array) -> npt.NDArray[np.int64]:
     together = np.sum(moves[..., 1:] * moves[..., :-1], axis=(0, 2))
     rho = np.clip(together / np.maximum(energy, 1e-300), 0.0, 0.97)
     alpha = 4.0 * rho * rho / (1.0 - rho * rho) ** 2
-    wanted = np.clip(1.1447 * np.cbrt(alpha * frames), 1.0, max(1.0, frames / 8.0))
-    lengths: npt.NDArray[np.int64] = 2 ** np.ceil(np.log2(wanted)).astype(np.int64)
+    wanted = np.maximum(1.1447 * np.cbrt(alpha * frames), 1.0)
+    most = np.floor(np.log2(max(1.0, frames / 4.0)))
+    powers = np.minimum(np.ceil(np.log2(wanted)), most).astype(np.int64)
+    lengths: npt.NDArray[np.int64] = 2**powers
     return lengths
 
 

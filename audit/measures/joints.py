@@ -12,8 +12,8 @@ from audit.conventions import ORDER_WITHOUT_CHOICE, ORDERS
 from audit.measures import offsets
 from audit.measures.hinge import HingeFit, certainty, fit_hinge
 from audit.measures.spread import Cost, channel_curves, cost_of
-from audit.model import Shot
-from audit.rotations import conjugate, continuous_angles, multiply
+from audit.model import Shot, time_weights
+from audit.rotations import conjugate, continuous_angles, leaps, multiply
 from audit.settings import Settings
 
 Array = npt.NDArray[np.float64]
@@ -264,13 +264,20 @@ def _sorted_degrees(curves: Array, order: str) -> Array:
 
 
 def _blocks(shot: Shot, settings: Settings) -> Iterator[tuple[Indices, str | None]]:
-    """Yield places of joints that share a rotation order, a cacheful of keys at a time."""
-    orders = [own or settings.order for own in shot.skeleton.orders]
-    size = max(1, KEYS_AT_A_TIME // shot.frames)
-    for order in dict.fromkeys(orders):
-        places = np.flatnonzero([own == order for own in orders])
-        for first in range(0, len(places), size):
-            yield places[first : first + size], order
+    """Yield places of joints that are alike in what decides the way they are measured.
+
+    They share rotation order, key times, and whether they rest unturned; a cacheful of keys at a time.
+    """
+    alike: dict[tuple[str | None, bytes, bool], list[int]] = {}
+    unturned = np.abs(shot.skeleton.rest_xyzw[:, 3]) == 1.0
+    for joint, own in enumerate(shot.skeleton.orders):
+        clock = b"" if shot.tracks is None else shot.joint_times(joint).tobytes()
+        key = (own or settings.order, clock, bool(unturned[joint]))
+        alike.setdefault(key, []).append(joint)
+    for (order, _, _), joints in alike.items():
+        size = max(1, KEYS_AT_A_TIME // len(shot.joint_times(joints[0])))
+        for first in range(0, len(joints), size):
+            yield np.array(joints[first : first + size]), order
 
 
 def _away_from_rest(shot: Shot, settings: Settings, places: Indices) -> Array:
@@ -303,7 +310,7 @@ def _measure_block(
     draft: _Draft,
 ) -> None:
     quaternion = _away_from_rest(shot, settings, places)
-    fit = fit_hinge(quaternion, shot.weights)
+    fit = fit_hinge(quaternion, time_weights(shot.joint_times(int(places[0]))))
     _record_motion(fit, settings, places, draft)
 
     if order is None:
@@ -343,11 +350,11 @@ def _record_motion(fit: HingeFit, settings: Settings, places: Indices, draft: _D
         draft.kind[place] = str(kinds[row])
 
 
-def _cost(shot: Shot, settings: Settings, curves: Array, order: str) -> Cost:
+def _cost(times: Array, settings: Settings, curves: Array, order: str) -> Cost:
     return cost_of(
         curves,
         order,
-        shot.times_s,
+        times,
         tolerance_deg=settings.key_tolerance_deg,
         moving_deg=settings.moving_range_deg,
     )
@@ -360,11 +367,10 @@ def _record_present(
     if shot.channels is not None and _channels_are_the_curves(shot, settings, places):
         stored = shot.channels.angles_rad(places, order)
         curves = continuous_angles(stored)
-        leap = np.abs(np.diff(stored - curves, axis=-1)) > 1e-6
-        draft.wrap_jumps[places] = np.count_nonzero(np.any(leap, axis=0), axis=-1)
+        draft.wrap_jumps[places] = np.count_nonzero(leaps(stored), axis=-1)
     else:
         curves = channel_curves(quaternion, order)
-    draft.now.put(places, _cost(shot, settings, curves, order))
+    draft.now.put(places, _cost(shot.joint_times(int(places[0])), settings, curves, order))
     for place in places:
         draft.orders[place] = order
     _record_margin(curves, places, draft)
@@ -382,10 +388,14 @@ def _record_best_order(
 ) -> None:
     """Measure joints without a stated order in all six, and write down the one with the least spread."""
     curves = [channel_curves(quaternion, order) for order in ORDERS]
-    costs = [_cost(shot, settings, each, order) for each, order in zip(curves, ORDERS, strict=True)]
+    costs = [
+        _cost(shot.joint_times(int(places[0])), settings, each, order)
+        for each, order in zip(curves, ORDERS, strict=True)
+    ]
     # Rounded, so that equals stay equal whatever the last digits do; the first of them wins.
     spreads = np.round([cost.channel_spread for cost in costs], 6)
     best = np.argmin(np.where(np.isnan(spreads), np.inf, spreads), axis=0)
+    best[np.isnan(spreads).all(axis=0)] = ORDERS.index(ORDER_WITHOUT_CHOICE)
     for index, order in enumerate(ORDERS):
         rows = np.flatnonzero(best == index)
         if len(rows):
@@ -454,9 +464,10 @@ def _record_axes(
     draft.twist_offset_deg[where] = np.rad2deg(twist.offset)
     draft.target_axis[where] = twist.target_axis
     draft.residual_deg[where] = np.rad2deg(offsets.residual(hinge, limb))
-    if shot.frames < KEYS_FOR_CERTAINTY:
+    times = shot.joint_times(int(where[0]))
+    if len(times) < KEYS_FOR_CERTAINTY:
         return
-    sure = certainty(fit, shot.weights)
+    sure = certainty(fit, time_weights(times))
     cone = sure.axis_half_angle(settings.confidence)
     draft.hinge_axis_interval_deg[where] = np.rad2deg(cone)
     pull = np.einsum("pcn,cn->pn", fit.axes[1:], twist.gradient)
@@ -483,7 +494,9 @@ def _record_after(
     turn = np.deg2rad(draft.twist_offset_deg[places])
     axes = offsets.axes_after_twist(limb, turn)
     twisted = _seen_from(axes, quaternion)
-    after_twist = _cost(shot, settings, channel_curves(twisted, order), order)
+    after_twist = _cost(
+        shot.joint_times(int(places[0])), settings, channel_curves(twisted, order), order
+    )
 
     target = draft.target_axis[places].copy()
     full, aimed_cost = twisted, after_twist
@@ -493,7 +506,9 @@ def _record_after(
         hinge = draft.hinge_axis[places[rows]].T
         axes[:, rows], target[rows] = offsets.axes_after_full(hinge, limb[:, rows])
         full[:, rows] = _seen_from(axes[:, rows], quaternion[:, rows])
-        aimed = _cost(shot, settings, channel_curves(full[:, rows], order), order)
+        aimed = _cost(
+            shot.joint_times(int(places[0])), settings, channel_curves(full[:, rows], order), order
+        )
         aimed_cost = after_twist[np.arange(len(places))]
         aimed_cost.put(rows, aimed)
 
@@ -503,7 +518,7 @@ def _record_after(
         rows = np.flatnonzero([each == other for each in advised])
         if other != order:
             curves = channel_curves(full[:, rows], other)
-            after_full.put(rows, _cost(shot, settings, curves, other))
+            after_full.put(rows, _cost(shot.joint_times(int(places[0])), settings, curves, other))
 
     draft.after_twist.put(places, after_twist)
     draft.after_full.put(places, after_full)

@@ -56,6 +56,8 @@ def straight_line_keys(curves: Array, times: Array, tolerance: float) -> Mask:
     # Inner points of open stretches, end to end: place in the flat array, time, distance from the line.
     inner = frames - 2
     place = (open_curves[:, None] * frames + np.arange(1, frames - 1)).reshape(-1)
+    if kept.size < np.iinfo(np.int32).max:
+        place = place.astype(np.int32)  # half the memory to move at each level
     clock = np.tile(times[1:-1], len(open_curves))
     share = (times[1:-1] - times[0]) / (times[-1] - times[0])
     ends = curves[open_curves]
@@ -75,23 +77,20 @@ def straight_line_keys(curves: Array, times: Array, tolerance: float) -> Mask:
             return kept
         if not far.all():
             stays = np.repeat(far, length)
-            place, clock, distance, size = (
-                place[stays],
-                clock[stays],
-                distance[stays],
-                size[stays],
-            )
+            place, clock = place[stays], clock[stays]
+            distance, size = distance[stays], size[stays]
             length, begin, end, peak = length[far], begin[far], end[far], peak[far]
             start = np.cumsum(length) - length
 
         highest = np.flatnonzero(size == np.repeat(peak, length))
-        stretch = np.searchsorted(start, highest, side="right") - 1
-        split = highest[np.diff(stretch, prepend=-1) > 0]  # the first of equals, one a stretch
-        flat_kept[place[split]] = True
+        if len(highest) > len(start):  # equals: the first of them, one a stretch
+            stretch = np.searchsorted(start, highest, side="right")
+            highest = highest[np.diff(stretch, prepend=0) > 0]
+        flat_kept[place[highest]] = True
 
         # Left part: the points before the split. Right part: the split, now at distance 0, and those after.
-        height, middle = distance[split], clock[split]
-        left = split - start
+        height, middle = distance[highest], clock[highest]
+        left = highest - start
         length = np.stack((left, length - left), axis=1).reshape(-1)
         slope = np.stack((height / (middle - begin), -height / (end - middle)), axis=1).reshape(-1)
         foot = np.stack((begin, end), axis=1).reshape(-1)
@@ -100,7 +99,7 @@ def straight_line_keys(curves: Array, times: Array, tolerance: float) -> Mask:
             np.stack((middle, end), axis=1).reshape(-1),
         )
         distance = distance - np.repeat(slope, length) * (clock - np.repeat(foot, length))
-        distance[split] = 0.0
+        distance[highest] = 0.0
         filled = length > 0
         length, begin, end = length[filled], begin[filled], end[filled]
 

@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from audit.conventions import AXES, ORDERS
 from audit.rotations import (
+    matrix_from_quaternion,
     middle_angle_sine,
     multiply,
     quaternion_between,
@@ -147,20 +148,8 @@ def axes_after_full(hinge: Array, limb: Array) -> tuple[Array, Indices]:
     """
     _, half_axis = aim_error(limb)
     aimed = quaternion_between(half_axis, limb)
-    columns = np.stack([_turned(aimed, axis) for axis in range(3)], axis=1)
-    twist = twist_offset(hinge, limb, columns)
+    twist = twist_offset(hinge, limb, matrix_from_quaternion(aimed))
     return multiply(axes_after_twist(limb, twist.offset), aimed), twist.target_axis
-
-
-def _turned(quaternion: Array, axis: int) -> Array:
-    """Return where a principal axis goes (3, N): one column of the rotation matrix."""
-    x, y, z, w = quaternion
-    columns = (
-        (1 - 2 * (y * y + z * z), 2 * (x * y + w * z), 2 * (x * z - w * y)),
-        (2 * (x * y - w * z), 1 - 2 * (x * x + z * z), 2 * (y * z + w * x)),
-        (2 * (x * z + w * y), 2 * (y * z - w * x), 1 - 2 * (x * x + y * y)),
-    )
-    return np.stack(columns[axis])
 
 
 def orders_with_inner(axis: int) -> tuple[str, str]:

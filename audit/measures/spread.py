@@ -43,6 +43,12 @@ class Cost:
     leak: Array
     edit_keys: npt.NDArray[np.int64]
 
+    @property
+    def side_range_deg(self) -> Array:
+        """Sum of the ranges (N,) of all channels but the largest: what a clean hinge does not have."""
+        ranges: Array = np.sum(self.range_deg, axis=1) - np.max(self.range_deg, axis=1)
+        return ranges
+
     @classmethod
     def none(cls, joints: int) -> Cost:
         """Return the cost of joints that have not been measured: NaN and 0 throughout."""

@@ -1,7 +1,17 @@
 """What a shot is: a skeleton, times, and the rotation of every joint at every key. No files, no measures."""
 
 from audit.model.frozen import frozen_array
-from audit.model.shot import Channels, Shot, Source
+from audit.model.shot import Channels, Shot, Source, Tracks, time_weights
 from audit.model.skeleton import Skeleton
+from audit.model.track import Track
 
-__all__ = ["Channels", "Shot", "Skeleton", "Source", "frozen_array"]
+__all__ = [
+    "Channels",
+    "Shot",
+    "Skeleton",
+    "Source",
+    "Track",
+    "Tracks",
+    "frozen_array",
+    "time_weights",
+]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import fields
 from typing import Any
 
 import numpy as np
@@ -49,3 +50,21 @@ def frozen_array(
         raise ShapeError(f"{name} holds a number that is not finite")
     array.setflags(write=False)
     return array
+
+
+class Frozen:
+    """Base of the dataclasses that hold read-only arrays: they stay read-only on the way between processes.
+
+    Pickling makes arrays writable again and would carry cached figures along; both are seen to here.
+    """
+
+    def __getstate__(self) -> dict[str, Any]:
+        """Return the fields, without what was worked out from them."""
+        return {each.name: getattr(self, each.name) for each in fields(self)}  # type: ignore[arg-type]
+
+    def __setstate__(self, state: dict[str, Any]) -> None:
+        """Restore the fields, with their arrays read-only."""
+        for value in state.values():
+            if isinstance(value, np.ndarray):
+                value.setflags(write=False)
+        self.__dict__.update(state)

@@ -26,7 +26,10 @@ HINGE_WORDS = frozenset(
 DIGIT_WORDS = frozenset(["finger", "thumb", "index", "middle", "ring", "pinky", "little", "pinkie"])
 """Fingers: from the second bone on a finger is a hinge; its first joint moves on two axes."""
 
-_PART = re.compile(r"[^\W\d_]+|\d+")
+TRUNK_WORDS = frozenset(["spine", "tail", "neck", "back", "chest", "torso", "trunk", "body"])
+"""With one of these, "middle" and "little" say where along the trunk a joint sits."""
+
+_PART = re.compile(r"[^\W\d_]+|[0-9]+")
 _CAMEL = re.compile(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])")
 
 
@@ -50,9 +53,9 @@ def says_hinge(name: str) -> bool:
     bare = {word[1:] for word in words if word[0] in "lr"}
     if HINGE_WORDS & (set(words) | pairs | bare):
         return True
-    numbers = [int(word) for word in words if word.isdigit()]
-    named = DIGIT_WORDS & set(words)
-    if not named or not numbers:
+    numbers = [int(word) for word in words if word.isdecimal()]
+    named = DIGIT_WORDS & (set(words) | bare)
+    if not named or not numbers or TRUNK_WORDS & set(words):
         return False
     # "Finger2" may be the second finger; "Index2" or "Finger3_2" is a second bone.
     bone_is_known = len(numbers) > 1 or bool(named - {"finger"})

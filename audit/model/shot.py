@@ -10,8 +10,9 @@ import numpy.typing as npt
 
 from audit.conventions import AXES, axis_indices
 from audit.errors import ShapeError
-from audit.model.frozen import frozen_array
+from audit.model.frozen import Frozen, frozen_array
 from audit.model.skeleton import Array, Indices, Skeleton
+from audit.model.track import Track
 from audit.rotations import quaternion_from_angles
 
 
@@ -41,7 +42,7 @@ class Source:
 
 
 @dataclass(frozen=True, eq=False)
-class Channels:
+class Channels(Frozen):
     """The numbers of a channel format as the file had them.
 
     Attributes
@@ -83,6 +84,8 @@ class Channels:
             Radians: outer, middle, inner channel; 0 where the file has no such channel.
         """
         columns = self.rotation_columns[np.asarray(joints)][:, axis_indices(order)]  # (N, 3)
+        if not self.values.shape[1]:
+            return np.zeros((3, len(columns), len(self.values)))
         angles = np.deg2rad(self.values.T[np.maximum(columns.T, 0)])
         if np.any(columns < 0):
             angles[columns.T < 0] = 0.0
@@ -90,11 +93,66 @@ class Channels:
 
 
 @dataclass(frozen=True, eq=False)
-class Shot:
+class Tracks:
+    """The keys of a format in which every joint may have its own times.
+
+    Attributes
+    ----------
+    rotations, positions, scales
+        One track a joint; None where a joint keeps its rest value.
+    """
+
+    rotations: tuple[Track | None, ...]
+    positions: tuple[Track | None, ...]
+    scales: tuple[Track | None, ...]
+
+    def __post_init__(self) -> None:
+        for name in ("rotations", "positions", "scales"):
+            object.__setattr__(self, name, tuple(getattr(self, name)))
+        for joint, track in enumerate(self.rotations):
+            if track is None:
+                continue
+            key, _, length = worst_length(track.values[:, None])
+            if abs(length - 1.0) > UNIT_LENGTH:
+                raise ShapeError(
+                    "rotation tracks should hold quaternions of unit length: key "
+                    f"{key} of joint number {joint} has {length:.6g}"
+                )
+
+
+UNIT_LENGTH = 1e-5
+"""How far the length of a rotation's quaternion may be from one: numbers with six decimals pass."""
+
+
+def worst_length(quaternions: Array) -> tuple[int, int, float]:
+    """Return frame, joint and length of the quaternion (F, J, 4) whose length is furthest from one."""
+    if not quaternions.size:
+        return 0, 0, 1.0
+    lengths = np.linalg.norm(quaternions, axis=-1)
+    frame, joint = np.unravel_index(np.argmax(np.abs(lengths - 1.0)), lengths.shape)
+    return int(frame), int(joint), float(lengths[frame, joint])
+
+
+def time_weights(times_s: Array) -> Array:
+    """Return the share of the time that each key stands for (K,), summing to 1.
+
+    Half the gap to the key before and half the gap to the key after; a key at either end counts a full gap,
+    so that even times give even weights.
+    """
+    gaps = np.diff(times_s) if len(times_s) > 1 else np.ones(1)
+    padded = np.concatenate((gaps[:1], gaps, gaps[-1:]))[-len(times_s) - 1 :]
+    weights = 0.5 * (padded[1:] + padded[:-1])
+    weights = weights / np.sum(weights)
+    weights.setflags(write=False)
+    return weights
+
+
+@dataclass(frozen=True, eq=False)
+class Shot(Frozen):
     """One delivered file of animation: one skeleton, one time range.
 
-    Give either ``channels`` or ``rotations``: a format that stores channels hands those on as they were, and
-    the rotations follow from them when somebody asks.
+    Give exactly one of ``channels``, ``rotations`` and ``tracks``: a format hands on what it has, and the
+    rest follows from it when somebody asks.
 
     Attributes
     ----------
@@ -111,7 +169,10 @@ class Shot:
         them.
     positions : (F, J, 3)
         Local positions in the parent's axes, None where they are the skeleton's offsets throughout or where
-        ``channels`` holds them.
+        ``channels`` or ``tracks`` hold them.
+    tracks
+        The keys of a format in which joints have their own times; ``times_s`` then holds all times at which
+        any joint has a key.
     every_frame
         True where the format, or the file, has a key on every channel at every frame.
     """
@@ -122,6 +183,7 @@ class Shot:
     channels: Channels | None = None
     rotations: Array | None = None
     positions: Array | None = None
+    tracks: Tracks | None = None
     every_frame: bool = True
 
     def __post_init__(self) -> None:
@@ -132,28 +194,40 @@ class Shot:
             raise ShapeError("a shot needs at least one frame")
         if np.any(np.diff(self.times_s) <= 0.0):
             raise ShapeError("times_s should increase from frame to frame")
-        if (self.channels is None) == (self.rotations is None):
-            raise ShapeError("a shot is made of channels or of rotations: give exactly one of them")
+        given = [each is not None for each in (self.channels, self.rotations, self.tracks)]
+        if sum(given) != 1:
+            raise ShapeError(
+                "a shot is made of channels, rotations or tracks: give exactly one of them"
+            )
         if self.channels is not None:
-            if self.channels.values.shape[0] != frames:
-                raise ShapeError(f"channels should have {frames} rows, one a frame")
-            if len(self.channels.rotation_columns) != joints:
-                raise ShapeError(f"channels should have columns for {joints} joints")
-            if any(order is None for order in self.skeleton.orders):
-                raise ShapeError("a shot made of channels needs the rotation order of every joint")
+            self._check_channels(self.channels)
+        if self.tracks is not None:
+            for name in ("rotations", "positions", "scales"):
+                if len(getattr(self.tracks, name)) != joints:
+                    raise ShapeError(f"tracks should be given for {joints} joints, and so {name}")
         if self.rotations is not None:
             shape = (frames, joints, 4)
             freeze(self, "rotations", frozen_array(self.rotations, "rotations", shape))
-            norms = np.sum(self.rotations**2, axis=-1)
-            if np.any(np.abs(norms - 1.0) > 1e-6):
-                frame, joint = np.unravel_index(np.argmax(np.abs(norms - 1.0)), norms.shape)
+            frame, joint, length = worst_length(self.rotations)
+            if abs(length - 1.0) > UNIT_LENGTH:
                 raise ShapeError(
                     "rotations should hold quaternions of unit length: frame "
-                    f"{frame}, joint {self.skeleton.names[joint]} has {norms[frame, joint] ** 0.5:.6g}"
+                    f"{frame}, joint {self.skeleton.names[joint]} has {length:.6g}"
                 )
         if self.positions is not None:
             shape = (frames, joints, 3)
             freeze(self, "positions", frozen_array(self.positions, "positions", shape))
+
+    def _check_channels(self, channels: Channels) -> None:
+        """Raise ShapeError where the channels do not fit the skeleton and the times."""
+        frames, joints = len(self.times_s), len(self.skeleton)
+        if channels.values.shape[0] != frames:
+            raise ShapeError(f"channels should have {frames} rows, one a frame")
+        for name in ("rotation_columns", "position_columns"):
+            if len(getattr(channels, name)) != joints:
+                raise ShapeError(f"channels should have columns for {joints} joints, and so {name}")
+        if any(order is None for order in self.skeleton.orders):
+            raise ShapeError("a shot made of channels needs the rotation order of every joint")
 
     @property
     def frames(self) -> int:
@@ -167,19 +241,29 @@ class Shot:
 
     @cached_property
     def weights(self) -> Array:
-        """Share of the time that each frame stands for (F,), summing to 1.
+        """Share of the time that each frame stands for (F,), summing to 1; see :func:`time_weights`."""
+        return time_weights(self.times_s)
 
-        Half the gap to the frame before and half the gap to the frame after; for even times inner frames
-        weigh the same. A frame at either end counts a full gap, so that even times give even weights.
+    @cached_property
+    def rotation_keys(self) -> Indices:
+        """How many keys each rotation channel (J, 3) holds: X, Y and Z, 0 where the file has no such channel.
+
+        A key of a quaternion counts on all three.
         """
-        if self.frames == 1:
-            return np.ones(1)
-        gaps = np.diff(self.times_s)
-        padded = np.concatenate((gaps[:1], gaps, gaps[-1:]))
-        weights = 0.5 * (padded[1:] + padded[:-1])
-        weights = weights / np.sum(weights)
-        weights.setflags(write=False)
-        return weights
+        keys = np.full((len(self.skeleton), 3), self.frames, dtype=np.int64)
+        if self.channels is not None:
+            keys[self.channels.rotation_columns < 0] = 0
+        if self.tracks is not None:
+            counts = [0 if each is None else len(each.times_s) for each in self.tracks.rotations]
+            keys[:] = np.array(counts, dtype=np.int64)[:, None]
+        return keys
+
+    def joint_times(self, joint: int) -> Array:
+        """Return the times (K,) at which a joint has rotation keys: its own ones, or every frame."""
+        if self.tracks is None:
+            return self.times_s
+        track = self.tracks.rotations[joint]
+        return self.times_s[:1] if track is None else track.times_s
 
     def joint_rotations(self, joints: npt.ArrayLike) -> Array:
         """Return the local rotations of some joints, component first.
@@ -187,14 +271,23 @@ class Shot:
         Parameters
         ----------
         joints : (N,)
-            Places of the joints; where the shot is made of channels they share one rotation order.
+            Places of the joints. Where the shot is made of channels they share one rotation order, where it
+            is made of tracks they share their key times.
 
         Returns
         -------
-        (4, N, F)
-            Unit quaternions, joint frame to parent frame.
+        (4, N, K)
+            Unit quaternions, joint frame to parent frame, at :meth:`joint_times`.
         """
         places = np.asarray(joints)
+        if self.tracks is not None:
+            tracks = [self.tracks.rotations[int(place)] for place in places]
+            rest = self.skeleton.rest_xyzw
+            keys = [
+                rest[place][:, None] if track is None else track.values.T
+                for place, track in zip(places, tracks, strict=True)
+            ]
+            return np.stack(keys, axis=1)
         if self.rotations is not None:
             return np.ascontiguousarray(np.transpose(self.rotations[:, places], (2, 1, 0)))
         order = self.skeleton.orders[int(places[0])]
@@ -208,10 +301,16 @@ class Shot:
 
     @cached_property
     def rotations_xyzw(self) -> Array:
-        """Local rotations of all joints (F, J, 4), worked out from the channels where need be."""
+        """Local rotations of all joints (F, J, 4) at ``times_s``, worked out where need be."""
         if self.rotations is not None:
             return self.rotations
         result = np.zeros((self.frames, len(self.skeleton), 4))
+        if self.tracks is not None:
+            for joint, track in enumerate(self.tracks.rotations):
+                rest = self.skeleton.rest_xyzw[joint]
+                result[:, joint] = rest if track is None else track.at(self.times_s)
+            result.setflags(write=False)
+            return result
         for order in dict.fromkeys(self.skeleton.orders):
             places = np.flatnonzero([order == own for own in self.skeleton.orders])
             result[:, places] = np.transpose(self.joint_rotations(places), (2, 1, 0))
@@ -224,6 +323,10 @@ class Shot:
         if self.positions is not None:
             return self.positions
         result = np.tile(self.skeleton.offsets, (self.frames, 1, 1))
+        if self.tracks is not None:
+            for joint, moved in enumerate(self.tracks.positions):
+                if moved is not None:
+                    result[:, joint] = moved.at(self.times_s)
         if self.channels is not None:
             columns = self.channels.position_columns
             for axis, _ in enumerate(AXES):

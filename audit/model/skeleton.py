@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from audit.conventions import ORDERS
 from audit.errors import ShapeError
-from audit.model.frozen import frozen_array
+from audit.model.frozen import Frozen, frozen_array
 from audit.rotations import conjugate, rotate
 
 Array = npt.NDArray[np.float64]
@@ -19,7 +19,7 @@ Indices = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True, eq=False)
-class Skeleton:
+class Skeleton(Frozen):
     """Joints in an order in which every parent comes before its children.
 
     Attributes
@@ -48,6 +48,8 @@ class Skeleton:
 
     def __post_init__(self) -> None:
         count = len(self.names)
+        if count == 0:
+            raise ShapeError("a skeleton needs at least one joint")
         freeze = object.__setattr__
         freeze(self, "names", tuple(self.names))
         freeze(self, "orders", tuple(self.orders))

@@ -8,11 +8,13 @@ from audit.rotations.channels import (
     Angles,
     angles_from_quaternion,
     continuous_angles,
+    leaps,
     middle_angle_sine,
     quaternion_from_angles,
 )
 from audit.rotations.quaternions import (
     conjugate,
+    matrix_from_quaternion,
     mean_quaternion,
     multiply,
     quaternion_between,
@@ -26,6 +28,8 @@ __all__ = [
     "angles_from_quaternion",
     "conjugate",
     "continuous_angles",
+    "leaps",
+    "matrix_from_quaternion",
     "mean_quaternion",
     "middle_angle_sine",
     "multiply",

@@ -7,6 +7,7 @@ An angle array has shape (3, ...): outer, middle and inner channel. For ``ZXY`` 
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
 from audit.conventions import axis_indices, handedness
 from audit.rotations.quaternions import Array
@@ -72,7 +73,8 @@ def angles_from_quaternion(quaternion: Array, order: str) -> Angles:
         Radians: outer and inner within ±2π before :func:`continuous_angles` makes them follow each other,
         middle within ±π/2. Where the middle one stands at ±90° only the sum or the difference of the outer
         two is defined; the inner one keeps its last defined value along the last axis (0 where there is
-        none), so that a lock leaves no leap in curves that have none. The three always give the rotation.
+        none), so that a lock leaves no leap in curves that have none. The three give the
+        rotation, within the lock to twice the distance from it (2e-7 rad at most).
 
     References
     ----------
@@ -142,17 +144,9 @@ def continuous_angles(angles: Angles) -> Angles:
     every distance by nothing, ``d(swap x, swap y) = d(x, y)``, so whether a key takes the *other* solution
     than the key before depends on the two keys alone, and the choices are a running parity.
     """
-    if angles.shape[-1] < 2:
+    swaps = _takes_other_solution(angles)
+    if swaps is None:
         return angles.copy()
-    step = np.diff(angles, axis=-1)
-    reach = np.abs(step)
-    # As long as this stays below a turn, neither the other solution nor a whole turn can be nearer.
-    if np.max(2.0 * (reach[0] + reach[2]) + reach[1]) < TURN:
-        return angles.copy()
-    other = np.stack(
-        (step[0] + np.pi, np.pi - angles[1, ..., 1:] - angles[1, ..., :-1], step[2] + np.pi)
-    )
-    swaps = _turned_distance(other) < _turned_distance(step)
     swapped = np.zeros(angles.shape[1:], dtype=bool)
     swapped[..., 1:] = np.logical_xor.accumulate(swaps, axis=-1)
     outer, middle, inner = angles
@@ -166,6 +160,45 @@ def continuous_angles(angles: Angles) -> Angles:
     turns = np.cumsum(np.round(np.diff(curves, axis=-1) / TURN), axis=-1)
     curves[..., 1:] -= TURN * turns
     return curves
+
+
+def leaps(angles: Angles) -> npt.NDArray[np.bool_]:
+    """Tell at which keys curves leap although the rotation need not.
+
+    Parameters
+    ----------
+    angles : (3, ..., F)
+        Radians, time on the last axis, as a file stores them.
+
+    Returns
+    -------
+    (..., F) bool
+        True where an equivalent of the key is nearer to the key before than the key itself: a whole turn
+        less, or the other solution. Never at the first key.
+    """
+    found = np.zeros(angles.shape[1:], dtype=bool)
+    swaps = _takes_other_solution(angles)
+    if swaps is not None:
+        turns = np.any(np.round(np.diff(angles, axis=-1) / TURN) != 0.0, axis=0)
+        found[..., 1:] = swaps | turns
+    return found
+
+
+def _takes_other_solution(angles: Angles) -> npt.NDArray[np.bool_] | None:
+    """Tell which keys (..., F − 1) lie nearer in the other solution than the key before has.
+
+    None where all steps are so small that no key does and no whole turn can be taken off either.
+    """
+    step = np.diff(angles, axis=-1)
+    # As long as the whole step stays below half a turn, neither a whole turn less nor the other solution,
+    # which is at least half a turn away in the outer and in the inner channel, can be nearer.
+    if step.size == 0 or np.max(np.sum(np.abs(step), axis=0)) < np.pi:
+        return None
+    other = np.stack(
+        (step[0] + np.pi, np.pi - angles[1, ..., 1:] - angles[1, ..., :-1], step[2] + np.pi)
+    )
+    nearer: npt.NDArray[np.bool_] = _turned_distance(other) < _turned_distance(step)
+    return nearer
 
 
 def _turned_distance(step: Angles) -> Array:

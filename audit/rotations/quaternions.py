@@ -54,8 +54,20 @@ def rotate(quaternion: Array, vector: Array) -> Array:
     """
     axis, w = quaternion[:3], quaternion[3]
     once = 2.0 * cross(axis, vector)
-    result: Array = vector + w * once + cross(axis, once)
-    return result
+    turned = w * once + cross(axis, once)
+    return np.stack([component + change for component, change in zip(vector, turned, strict=True)])
+
+
+def matrix_from_quaternion(quaternion: Array) -> Array:
+    """Return rotation matrices (3, 3, ...) of unit quaternions (4, ...): row, column, then the rest."""
+    x, y, z, w = quaternion
+    return np.stack(
+        (
+            np.stack((1 - 2 * (y * y + z * z), 2 * (x * y - w * z), 2 * (x * z + w * y))),
+            np.stack((2 * (x * y + w * z), 1 - 2 * (x * x + z * z), 2 * (y * z - w * x))),
+            np.stack((2 * (x * z - w * y), 2 * (y * z + w * x), 1 - 2 * (x * x + y * y))),
+        )
+    )
 
 
 def cross(left: Array, right: Array) -> Array:

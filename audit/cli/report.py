@@ -1,0 +1,212 @@
+"""The command ``hinge-audit report``, and the reporting that ``demo`` shares with it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from audit.cli.progress import Progress
+from audit.conventions import ORDERS
+from audit.errors import InputError, OutputError
+
+if TYPE_CHECKING:
+    from audit.results import Document
+    from audit.settings import Settings
+
+
+@dataclass(frozen=True, slots=True)
+class Wishes:
+    """What the user asked of a report.
+
+    Attributes
+    ----------
+    out
+        Folder that gets one folder a shot.
+    joints
+        Names or patterns of the joints to show; all where empty.
+    replace
+        Whether earlier reports may be replaced.
+    quiet
+        Say nothing but errors.
+    as_json
+        Print the results as JSON instead of a table.
+    """
+
+    out: Path
+    joints: tuple[str, ...] = ()
+    replace: bool = False
+    quiet: bool = False
+    as_json: bool = False
+
+
+@click.command(
+    epilog="""\b
+Examples:
+  hinge-audit report walk.bvh
+  hinge-audit report shots/*.bvh --out reports/monday --replace
+  hinge-audit report walk.bvh --joint "*_Knee" --joint L_Elbow --open
+  hinge-audit report walk.bvh --json | jq .summary
+"""
+)
+@click.argument(
+    "shots", nargs=-1, required=True, metavar="SHOT...", type=click.Path(path_type=Path)
+)
+@click.option(
+    "--out",
+    default="reports",
+    show_default=True,
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Folder for the reports: one folder a shot in it.",
+)
+@click.option(
+    "--joint",
+    "joints",
+    multiple=True,
+    metavar="NAME",
+    help="Show only this joint; a name or a pattern such as '*_Knee'. May be given several times.",
+)
+@click.option(
+    "--order",
+    type=click.Choice(ORDERS, case_sensitive=False),
+    help="Rotation order for joints whose file states none (default: the best of the six).",
+)
+@click.option(
+    "--reference",
+    type=click.Choice(["rest", "parent"]),
+    default="rest",
+    show_default=True,
+    help="Measure the turn away from the rest pose, or the plain local rotation.",
+)
+@click.option("--replace", is_flag=True, help="Replace an earlier report of the same name.")
+@click.option("--open", "show", is_flag=True, help="Open the page in the web browser.")
+@click.option("--quiet", "-q", is_flag=True, help="Print nothing but errors.")
+@click.option(
+    "--json", "as_json", is_flag=True, help="Print the results as JSON on standard output."
+)
+@click.option("--debug", is_flag=True, hidden=True, expose_value=False)
+def report(
+    shots: tuple[Path, ...],
+    out: Path,
+    joints: tuple[str, ...],
+    order: str | None,
+    reference: str,
+    replace: bool,
+    show: bool,
+    quiet: bool,
+    as_json: bool,
+) -> int:
+    """Make a page and pictures of one or more shots.
+
+    Each SHOT is one animation file (BVH). For each there is a folder with report.html, which opens from disk
+    and needs no network, pictures, results.json and joints.csv; an index page when there are several.
+
+    A suggested offset changes every curve and every mechanism of a joint: agree on it before animation starts,
+    work on copies, and test the rig again.
+    """
+    from audit.settings import Settings
+
+    settings = Settings(
+        reference="rest" if reference == "rest" else "parent",
+        order=order.upper() if order else None,
+    )
+    wishes = Wishes(out, joints, replace, quiet, as_json)
+    page, failed = report_shots(shots, settings, wishes)
+    if show and page is not None:
+        click.launch(page.resolve().as_uri())
+    return InputError.exit_code if failed else 0
+
+
+def report_shots(
+    paths: Sequence[Path], settings: Settings, wishes: Wishes
+) -> tuple[Path | None, bool]:
+    """Report on several shots; one that cannot be used is named and the others are still done.
+
+    Parameters
+    ----------
+    paths
+        The shots.
+    settings
+        Thresholds.
+    wishes
+        What the user asked for.
+
+    Returns
+    -------
+    page
+        The page to open first, None where no report was made.
+    failed
+        Whether any shot could not be used.
+    """
+    from audit.report import write_index
+
+    folders = _folders(paths, wishes)
+    made: list[tuple[str, Document]] = []
+    failed = False
+    for path, folder in zip(paths, folders, strict=True):
+        try:
+            made.append((folder.name, _report_one(path, folder, settings, wishes)))
+        except InputError as error:
+            failed = True
+            click.echo(f"hinge-audit: {error}", err=True)
+    if not made:
+        return None, failed
+    page = wishes.out / made[0][0] / "report.html"
+    if len(made) > 1:
+        page = write_index(made, wishes.out)
+        _say(f"All shots: {page}", wishes)
+    if wishes.as_json:
+        from audit.results import json_text
+
+        documents = [document for _, document in made]
+        click.echo(json_text(documents[0] if len(paths) == 1 else documents), nl=False)
+    return page, failed
+
+
+def _folders(paths: Sequence[Path], wishes: Wishes) -> list[Path]:
+    """Return the folder of each shot's report; two shots of one name get different ones."""
+    from audit.report import folder_name
+
+    taken: set[str] = set()
+    folders = []
+    for path in paths:
+        name = base = folder_name(path.stem)
+        number = 2
+        while name.lower() in taken:
+            name, number = f"{base}-{number}", number + 1
+        taken.add(name.lower())
+        folders.append(wishes.out / name)
+    existing = [folder for folder in folders if folder.exists()]
+    if existing and not wishes.replace:
+        raise OutputError(
+            "already holds a report" if len(existing) == 1 else "and others already hold reports",
+            path=existing[0],
+            hint="Add --replace to write it anew, or choose another folder with --out",
+        )
+    return folders
+
+
+def _report_one(path: Path, folder: Path, settings: Settings, wishes: Wishes) -> Document:
+    """Read, measure and write one shot, and print its table."""
+    from audit.pipeline import examine, joints_named, read
+    from audit.report import terminal_table, write_report
+
+    shot = read(path)
+    joints = joints_named(shot.skeleton.names, wishes.joints) if wishes.joints else None
+    quiet = wishes.quiet or wishes.as_json
+    with Progress(len(shot.skeleton), f"Measuring {path.name}", quiet=quiet) as progress:
+        examined = examine(shot, settings, progress.step)
+    with Progress(30, f"Drawing {path.name}", quiet=quiet) as progress:
+        tick: Callable[[str], object] = lambda _: progress.step()  # noqa: E731
+        page = write_report(examined, folder, joints=joints, replace=wishes.replace, progress=tick)
+    _say(terminal_table(examined.document, joints=joints), wishes)
+    _say(f"Page: {page}\n", wishes)
+    return examined.document
+
+
+def _say(text: str, wishes: Wishes) -> None:
+    if not (wishes.quiet or wishes.as_json):
+        click.echo(text)

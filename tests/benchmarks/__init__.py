@@ -1,0 +1,1 @@
+"""Benchmarks: goals of speed live here, never in a timed test."""

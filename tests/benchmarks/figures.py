@@ -1,0 +1,173 @@
+"""Measure how fast hinge-audit is, and write ``docs/performance.md``: ``python -m tests.benchmarks.figures``.
+
+Medians of several runs in one process, and ratios within that run, because single times say little on a
+machine that others use as well.
+"""
+
+from __future__ import annotations
+
+import os
+import platform
+import statistics
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+from scipy.spatial.transform import Rotation
+
+from audit.formats.bvh import read, write
+from audit.measures import measure_shot
+from audit.model import Channels, Shot, Skeleton
+from audit.pipeline import examine
+from audit.report import write_report
+
+ROOT = Path(__file__).resolve().parents[2]
+JOINTS, FRAMES, HINGES = 61, 4000, 30
+
+
+def made_shot(joints: int, frames: int, hinges: int, seed: int = 0) -> Shot:
+    """Return a shot of smooth motion: hinges with secret twists first, then joints that move freely."""
+    chance = np.random.default_rng(seed)
+    times = np.arange(frames) / 60.0
+    values = np.zeros((frames, 3 * joints + 3))
+    values[:, -3:] = np.round(np.stack((times, np.sin(times), times**0.5), axis=1), 6)
+    for joint in range(joints):
+        rate, phase = chance.uniform(0.1, 0.8, (3, 3, 1)), chance.uniform(0.0, 6.0, (3, 3, 1))
+        waves = np.sum(np.sin(2.0 * np.pi * rate * times + phase), axis=1) / 2.0
+        if joint < hinges:
+            twist = np.deg2rad(chance.uniform(-40.0, 40.0))
+            axis = np.array([np.cos(twist), 0.0, -np.sin(twist)])
+            bend = np.deg2rad(45.0 + 35.0 * waves[0])
+            angles = Rotation.from_rotvec(bend[:, None] * axis).as_euler("ZXY", degrees=True)
+        else:
+            angles = 25.0 * waves.T
+        values[:, 3 * joint : 3 * joint + 3] = np.round(angles, 6)
+    skeleton = Skeleton.plain(
+        [f"joint{place}" for place in range(joints)],
+        list(range(-1, joints - 1)),
+        np.tile([0.0, -1.0, 0.0], (joints, 1)),
+        orders="ZXY",
+    )
+    columns = np.arange(3 * joints).reshape(joints, 3)[:, [1, 2, 0]]
+    positions = np.full((joints, 3), -1)
+    positions[0] = np.arange(3 * joints, 3 * joints + 3)
+    channels = Channels(values, columns, positions)
+    return Shot(skeleton, times, channels=channels)
+
+
+def median_s(work: Callable[[], object], runs: int = 7) -> float:
+    """Return the median time of a call in seconds, after one that does not count."""
+    work()
+    taken = []
+    for _ in range(runs):
+        start = time.perf_counter()
+        work()
+        taken.append(time.perf_counter() - start)
+    return statistics.median(taken)
+
+
+def reading() -> list[str]:
+    """Return the table of reading times against the BVH readers of the package index."""
+    import bvh as plain_bvh
+    import pybvh
+
+    data = write(made_shot(62, 5000, 30))
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "shot.bvh"
+        path.write_bytes(data)
+        ours = median_s(lambda: read(path.read_bytes(), str(path)))
+        others = {
+            "pybvh 0.9": median_s(lambda: pybvh.read_bvh_file(path), 3),
+            "bvh 0.3": median_s(lambda: plain_bvh.Bvh(path.read_text()).frames, 3),
+        }
+    lines = [
+        f"A file of {len(data) / 1e6:.1f} MB: 62 joints, 5,000 frames, 945,000 numbers.",
+        "",
+        "| reader | time | hinge-audit is |",
+        "| --- | --- | --- |",
+        f"| hinge-audit | {ours * 1e3:.0f} ms | |",
+    ]
+    lines += [
+        f"| {name} | {taken * 1e3:.0f} ms | {taken / ours:.1f} times as fast |"
+        for name, taken in others.items()
+    ]
+    return lines
+
+
+def measuring() -> list[str]:
+    """Return the table of measuring times against merely converting the same keys."""
+    shot = made_shot(JOINTS, FRAMES, HINGES)
+    if shot.channels is None:
+        raise TypeError("the made shot has channels")
+    angles = np.deg2rad(shot.channels.values[:, :-3]).reshape(-1, 3)
+    ours = median_s(lambda: measure_shot(shot))
+    converting = median_s(lambda: Rotation.from_euler("ZXY", angles).as_rotvec())
+    lines = [
+        f"A shot of {JOINTS} joints ({HINGES} of them hinges with bad twist) and {FRAMES:,} frames, all of it "
+        "measured: curves, keys, intervals, predictions. The yardstick is scipy's `Rotation.from_euler` on an "
+        "(n, 3) array, then `as_rotvec`, of the same keys, once.",
+        "",
+        "| work | time | ratio |",
+        "| --- | --- | --- |",
+        f"| measure the shot | {ours * 1e3:.0f} ms | {ours / converting:.2f} |",
+        f"| convert its keys once with scipy | {converting * 1e3:.0f} ms | 1 |",
+        "",
+        "Growth, with half of the joints hinges:",
+        "",
+        "| joints × frames | keys | time | per key |",
+        "| --- | --- | --- | --- |",
+    ]
+    for joints, frames in ((16, 500), (61, 500), (61, 4000), (200, 4000), (61, 32000)):
+        grown = made_shot(joints, frames, joints // 2)
+        taken = median_s(lambda grown=grown: measure_shot(grown), 5)
+        keys = joints * frames
+        lines.append(
+            f"| {joints} × {frames:,} | {keys:,} | {taken * 1e3:.0f} ms | {taken / keys * 1e9:.0f} ns |"
+        )
+    return lines
+
+
+def reporting() -> list[str]:
+    """Return what a whole report of a long shot takes."""
+    shot = made_shot(JOINTS, FRAMES, HINGES)
+    with tempfile.TemporaryDirectory() as folder:
+        out = Path(folder) / "report"
+        taken = median_s(lambda: write_report(examine(shot), out, replace=True), 3)
+        size = (out / "report.html").stat().st_size
+    return [
+        f"Page, 13 pictures, results and table of the same shot: {taken:.1f} s, the page {size / 1e6:.1f} MB."
+    ]
+
+
+def machine() -> str:
+    """Return what the figures were measured on."""
+    cpu = platform.processor() or platform.machine()
+    info = Path("/proc/cpuinfo")
+    if info.exists():
+        named = [line for line in info.read_text().splitlines() if line.startswith("model name")]
+        cpu = named[0].split(":", 1)[1].strip() if named else cpu
+    return (
+        f"{cpu}, {os.cpu_count()} cores, Python {platform.python_version()}, numpy {np.__version__}, "
+        f"{platform.system()}"
+    )
+
+
+def main() -> None:
+    """Measure and write the page."""
+    parts = {"Reading BVH": reading, "Measuring": measuring, "Reporting": reporting}
+    lines = [
+        "# Performance",
+        "",
+        "Made by `python -m tests.benchmarks.figures`: medians of several runs, ratios within one run. "
+        "Measured on: " + machine() + ".",
+    ]
+    for heading, part in parts.items():
+        lines += ["", f"## {heading}", "", *part()]
+        print("\n".join(lines[-12:]), flush=True)
+    (ROOT / "docs" / "performance.md").write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
