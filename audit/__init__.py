@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from audit.model import Source as Source
     from audit.pipeline import measure as measure
     from audit.pipeline import read as read
+    from audit.pipeline import read_all as read_all
     from audit.settings import Settings as Settings
 
 __version__ = "0.1.0"
@@ -35,6 +36,7 @@ _HOME = {
     "Settings": "audit.settings",
     "measure": "audit.pipeline",
     "read": "audit.pipeline",
+    "read_all": "audit.pipeline",
 }
 
 __all__ = [*sorted(_HOME), "__version__"]  # noqa: PLE0604

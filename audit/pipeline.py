@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING
 
 from audit import results
 from audit.checks import checks as all_checks
-from audit.errors import UsageError
+from audit.errors import InputError, UsageError
 from audit.formats import formats as all_formats
 from audit.measures import JointCurves, Measures, joint_curves, measure_shot
 from audit.model import Shot
-from audit.plugins import SEVERITIES, Finding, read_shot
+from audit.plugins import SEVERITIES, Finding, read_shots
 from audit.settings import Settings
 
 if TYPE_CHECKING:
@@ -41,14 +41,14 @@ class Examination:
 
 
 def read(path: str | Path, skeleton: str | Path | None = None) -> Shot:
-    """Read a shot from a file.
+    """Read a shot from a file that holds one.
 
     Parameters
     ----------
     path
         The file; its format is recognised by content first, then by suffix.
     skeleton
-        File with the skeleton, for formats that keep it apart. No format read so far does.
+        File with the skeleton, for formats that keep it apart.
 
     Returns
     -------
@@ -57,17 +57,21 @@ def read(path: str | Path, skeleton: str | Path | None = None) -> Shot:
     Raises
     ------
     InputError
-        Where the file cannot be opened, is of no known format, or breaks its format's rules.
-    UsageError
-        Where a skeleton is given to a format that holds its own.
+        Where the file cannot be opened, is of no known format, breaks its format's rules, or holds several
+        shots: :func:`read_all` returns those.
     """
-    if skeleton is not None:
-        raise UsageError(
-            "this format holds its own skeleton",
-            path=path,
-            hint="Leave the separate skeleton file out",
+    shots = read_all(path, skeleton)
+    if len(shots) > 1:
+        names = ", ".join(shot.source.label for shot in shots)
+        raise InputError(
+            f"holds {len(shots)} shots ({names})", path=path, hint="Read them with audit.read_all"
         )
-    return read_shot(path, all_formats())
+    return shots[0]
+
+
+def read_all(path: str | Path, skeleton: str | Path | None = None) -> tuple[Shot, ...]:
+    """Read all shots of a file; see :func:`read`."""
+    return read_shots(path, all_formats(), skeleton)
 
 
 def measure(shot: Shot, settings: Settings | None = None) -> pd.DataFrame:

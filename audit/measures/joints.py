@@ -292,7 +292,7 @@ def _away_from_rest(shot: Shot, settings: Settings, places: Indices) -> Array:
 def _channels_are_the_curves(shot: Shot, settings: Settings, places: Indices) -> bool:
     """Tell whether the file's own channels are what is measured, so that no conversion is needed."""
     resting = bool(np.all(np.abs(shot.skeleton.rest_xyzw[places, 3]) == 1.0))
-    return shot.channels is not None and (resting or settings.reference == "parent")
+    return shot.channels is not None and (resting or settings.reference == "rest")
 
 
 def _seen_from(axes: Array, quaternion: Array) -> Array:

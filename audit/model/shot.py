@@ -13,7 +13,7 @@ from audit.errors import ShapeError
 from audit.model.frozen import Frozen, frozen_array
 from audit.model.skeleton import Array, Indices, Skeleton
 from audit.model.track import Track
-from audit.rotations import quaternion_from_angles
+from audit.rotations import multiply, quaternion_from_angles
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +48,8 @@ class Channels(Frozen):
     Attributes
     ----------
     values : (F, C)
-        One row a frame. Rotation columns in degrees, position columns in the file's unit of length.
+        One row a frame. Rotation columns in degrees: the turn away from the rest pose, in the joint's own axes.
+        Position columns in the file's unit of length: the whole local position.
     rotation_columns : (J, 3)
         Column of each joint's X, Y and Z rotation, −1 where the file has none.
     position_columns : (J, 3)
@@ -173,6 +174,14 @@ class Shot(Frozen):
     tracks
         The keys of a format in which joints have their own times; ``times_s`` then holds all times at which
         any joint has a key.
+    has_rest_rotations
+        False for formats such as BVH, whose rest frames are aligned with the world and cannot be turned.
+    turned : (J, 4)
+        How far each joint's axes have been turned since the shot was read, as quaternions in the axes that
+        the file had; None where they have not.
+    origin
+        What the shot's format keeps of the file, so that it can write back what it does not understand.
+        Nobody else looks into it.
     every_frame
         True where the format, or the file, has a key on every channel at every frame.
     """
@@ -185,6 +194,9 @@ class Shot(Frozen):
     positions: Array | None = None
     tracks: Tracks | None = None
     every_frame: bool = True
+    has_rest_rotations: bool = True
+    turned: Array | None = None
+    origin: object | None = None
 
     def __post_init__(self) -> None:
         freeze = object.__setattr__
@@ -214,6 +226,8 @@ class Shot(Frozen):
                     "rotations should hold quaternions of unit length: frame "
                     f"{frame}, joint {self.skeleton.names[joint]} has {length:.6g}"
                 )
+        if self.turned is not None:
+            freeze(self, "turned", frozen_array(self.turned, "turned", (joints, 4)))
         if self.positions is not None:
             shape = (frames, joints, 3)
             freeze(self, "positions", frozen_array(self.positions, "positions", shape))
@@ -297,7 +311,11 @@ class Shot(Frozen):
             or any(self.skeleton.orders[int(place)] != order for place in places)
         ):
             raise ShapeError("joints that are asked for together should share one rotation order")
-        return quaternion_from_angles(self.channels.angles_rad(places, order), order)
+        turns = quaternion_from_angles(self.channels.angles_rad(places, order), order)
+        rest = self.skeleton.rest_xyzw[places].T
+        if np.all(np.abs(rest[3]) == 1.0):
+            return turns
+        return multiply(rest[..., None], turns)
 
     @cached_property
     def rotations_xyzw(self) -> Array:

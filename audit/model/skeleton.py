@@ -36,6 +36,8 @@ class Skeleton(Frozen):
         Rotation order that the file states for each joint, None where it states none.
     tip_joints : (T,), tip_offsets : (T, 3)
         End points that are no joints: the joint each belongs to, and its position in that joint's axes.
+    rest_scales : (J, 3)
+        Rest scale along the joint's own axes, 1 where not given; acts on everything below the joint.
     """
 
     names: tuple[str, ...]
@@ -45,6 +47,7 @@ class Skeleton(Frozen):
     orders: tuple[str | None, ...]
     tip_joints: Indices = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
     tip_offsets: Array = field(default_factory=lambda: np.zeros((0, 3)))
+    rest_scales: Array = field(default_factory=lambda: np.zeros((0, 3)))
 
     def __post_init__(self) -> None:
         count = len(self.names)
@@ -56,6 +59,8 @@ class Skeleton(Frozen):
         freeze(self, "parents", frozen_array(self.parents, "parents", (count,), np.int64))
         freeze(self, "offsets", frozen_array(self.offsets, "offsets", (count, 3)))
         freeze(self, "rest_xyzw", frozen_array(self.rest_xyzw, "rest_xyzw", (count, 4)))
+        scales = self.rest_scales if np.size(self.rest_scales) else np.ones((count, 3))
+        freeze(self, "rest_scales", frozen_array(scales, "rest_scales", (count, 3)))
         freeze(self, "tip_joints", frozen_array(self.tip_joints, "tip_joints", (None,), np.int64))
         tips = len(self.tip_joints)
         freeze(self, "tip_offsets", frozen_array(self.tip_offsets, "tip_offsets", (tips, 3)))

@@ -6,6 +6,7 @@ import dataclasses
 import hashlib
 import inspect
 import sys
+from collections.abc import Mapping
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +15,7 @@ import pytest
 from audit.errors import AuditError, FormatError
 from audit.formats import formats
 from audit.model import Shot
-from audit.plugins import Format, read_shot
+from audit.plugins import Format, Opened, read_shots
 
 FORMATS = list(formats().values())
 WRITERS = [each for each in FORMATS if each.write is not None]
@@ -56,6 +57,30 @@ def test_no_two_formats_claim_a_suffix() -> None:
     assert len(suffixes) == len(set(suffixes))
 
 
+def first_of(
+    each: Format, data: bytes, path: str, files: Mapping[str, bytes] | None = None
+) -> Shot:
+    """Read a file of a format, with a skeleton where the format keeps it apart, and return the first shot.
+
+    The skeleton is the sample's, or the second of the files that were written together.
+    """
+    skeleton = each.sample().skeleton
+    if skeleton is not None and files is not None:
+        name = next(name for name in files if files[name] is not data)
+        skeleton = Opened(files[name], name)
+    return each.read(Opened(data, path, skeleton))[0]
+
+
+def beside(each: Format, folder: Path) -> Path | None:
+    """Write the sample's separate skeleton into a folder and return its path, None where there is none."""
+    skeleton = each.sample().skeleton
+    if skeleton is None:
+        return None
+    path = folder / skeleton.path
+    path.write_bytes(skeleton.data)
+    return path
+
+
 @every_format
 def test_its_name_title_and_suffixes(each: Format) -> None:
     assert each.name == each.name.lower()
@@ -74,25 +99,25 @@ def test_its_module_says_what_is_read_and_what_is_refused(each: Format) -> None:
 
 @every_format
 def test_its_sample_is_a_shot(each: Format) -> None:
-    shot = each.read(each.sample(), "takes/first.one")
+    shot = first_of(each, each.sample().data, "takes/first.one")
     assert shot.frames >= 1
     assert len(shot.skeleton) >= 1
     assert shot.rotations_xyzw.shape == (shot.frames, len(shot.skeleton), 4)
     assert shot.source.file == "takes/first.one"
     assert shot.source.format == each.name
-    assert shot.source.sha256 == hashlib.sha256(each.sample()).hexdigest()
+    assert shot.source.sha256 == hashlib.sha256(each.sample().data).hexdigest()
 
 
 @every_format
 def test_its_sample_is_recognised_by_content_and_by_no_other_format(
     each: Format, tmp_path: Path
 ) -> None:
-    assert [other.name for other in FORMATS if other.recognises(each.sample()[:4096])] == [
+    assert [other.name for other in FORMATS if other.recognises(each.sample().data[:4096])] == [
         each.name
     ]
     misnamed = tmp_path / "shot.dat"
-    misnamed.write_bytes(each.sample())
-    assert read_shot(misnamed, formats()).source.format == each.name
+    misnamed.write_bytes(each.sample().data)
+    assert read_shots(misnamed, formats(), beside(each, tmp_path))[0].source.format == each.name
 
 
 @every_format
@@ -103,10 +128,10 @@ def test_other_content_is_not_recognised(each: Format, other: bytes) -> None:
 
 @every_format
 def test_a_sample_cut_short_is_refused(each: Format) -> None:
-    data = each.sample()
+    data = each.sample().data
     for length in (0, 1, len(data) // 4, len(data) // 2, len(data) * 3 // 4):
         with pytest.raises(FormatError) as caught:
-            each.read(data[:length], "takes/first.one")
+            first_of(each, data[:length], "takes/first.one")
         assert caught.value.path == "takes/first.one"
         assert caught.value.where
         assert caught.value.hint
@@ -116,11 +141,11 @@ def test_a_sample_cut_short_is_refused(each: Format) -> None:
 def test_damage_anywhere_in_the_sample_is_an_error_of_ours_or_none(each: Format) -> None:
     rng = np.random.default_rng(20)
     for _ in range(200):
-        data = bytearray(each.sample())
+        data = bytearray(each.sample().data)
         for place in rng.integers(len(data), size=3):
             data[place] = rng.integers(256)
         try:
-            shot = each.read(bytes(data), "takes/first.one")
+            shot = first_of(each, bytes(data), "takes/first.one")
         except AuditError:
             continue
         assert np.isfinite(shot.rotations_xyzw).all()
@@ -128,12 +153,12 @@ def test_damage_anywhere_in_the_sample_is_an_error_of_ours_or_none(each: Format)
 
 @every_format
 def test_it_gives_the_same_twice(each: Format) -> None:
-    assert same(each.read(each.sample(), "a"), each.read(each.sample(), "a"))
+    assert same(first_of(each, each.sample().data, "a"), first_of(each, each.sample().data, "a"))
 
 
 @every_format
 def test_its_arrays_are_read_only(each: Format) -> None:
-    shot = each.read(each.sample(), "a")
+    shot = first_of(each, each.sample().data, "a")
     arrays = [*arrays_of(shot), shot.rotations_xyzw, shot.local_positions]
     assert arrays
     assert not any(array.flags.writeable for array in arrays)
@@ -142,8 +167,10 @@ def test_its_arrays_are_read_only(each: Format) -> None:
 @every_writer
 def test_what_it_writes_reads_back(each: Format) -> None:
     assert each.write is not None
-    shot = each.read(each.sample(), "a")
-    data = each.write(shot)
-    again = each.read(data, "a")
+    shot = first_of(each, each.sample().data, "a")
+    suffix = each.suffixes[0]
+    files = each.write([shot], f"again{suffix}")
+    assert next(iter(files)) == f"again{suffix}"
+    again = first_of(each, files[f"again{suffix}"], "a", files)
     assert same(again, shot)
-    assert each.write(again) == data
+    assert each.write([again], f"again{suffix}") == files

@@ -10,6 +10,7 @@ from scipy.spatial.transform import Rotation
 from audit.formats import formats
 from audit.formats.bvh import read, recognises, sample
 from audit.model import Channels, Shot
+from audit.plugins import Opened
 
 SAMPLE = sample().decode()
 
@@ -347,5 +348,6 @@ def test_other_content_is_not(head: bytes) -> None:
 
 
 def test_bvh_is_among_the_formats() -> None:
-    assert formats()["bvh"].read is read
+    shot = formats()["bvh"].read(Opened(sample(), "a.bvh"))[0]
+    assert same_shot(shot, read(sample(), "a.bvh"))
     assert formats() is formats()

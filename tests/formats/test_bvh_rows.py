@@ -23,7 +23,7 @@ numbers = st.one_of(
 )
 spellings = st.one_of(numbers, st.text("0123456789+-.eE", min_size=1, max_size=9))
 strays = st.sampled_from(
-    ["nan", "inf", "-Infinity", "#", "1_0", "x", "\x00", "1\x0c2", "é", '"1"', "1,5"]
+    ["nan", "inf", "-Infinity", "#", "1_0", "_1", "x", "\x00", "1\x0c2", "é", '"1"', "1,5"]
 )
 gaps = st.sampled_from([" ", "\n", "\r\n", "\r", "\t", "  ", " \n\n ", "\t\r"])
 

@@ -26,8 +26,13 @@ class TestRead:
     @pytest.mark.parametrize("name", formats())
     def test_a_file_of_each_format(self, tmp_path: Path, name: str) -> None:
         path = tmp_path / f"shot{formats()[name].suffixes[0]}"
-        path.write_bytes(formats()[name].sample())
-        shot = audit.read(path)
+        sample = formats()[name].sample()
+        path.write_bytes(sample.data)
+        skeleton = None
+        if sample.skeleton is not None:
+            skeleton = tmp_path / sample.skeleton.path
+            skeleton.write_bytes(sample.skeleton.data)
+        shot = audit.read(path, skeleton)
         assert shot.source.file == str(path)
         assert shot.source.format == name
         assert shot.frames >= 1
@@ -68,9 +73,11 @@ class TestRead:
 
     def test_a_skeleton_that_no_format_asks_for(self, tmp_path: Path) -> None:
         path = tmp_path / "walk.bvh"
-        path.write_bytes(formats()["bvh"].sample())
-        with pytest.raises(UsageError, match="holds its own skeleton") as caught:
-            audit.read(path, skeleton=tmp_path / "rig.asf")
+        path.write_bytes(formats()["bvh"].sample().data)
+        skeleton = tmp_path / "rig.asf"
+        skeleton.write_bytes(b"nobody looks into it")
+        with pytest.raises(InputError, match="holds its own skeleton") as caught:
+            audit.read(path, skeleton=skeleton)
         assert caught.value.path == str(path)
 
 

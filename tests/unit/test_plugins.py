@@ -16,7 +16,7 @@ import audit.formats
 from audit.errors import FormatError, InputError, UnknownFormatError
 from audit.formats import formats
 from audit.model import Shot, Skeleton, Source
-from audit.plugins import Check, Finding, Format, found_in, read_shot
+from audit.plugins import Check, Finding, Format, Opened, found_in, read_shots
 
 CHECK = """
 from audit.plugins import Check
@@ -83,14 +83,22 @@ class TestScan:
 def made_up(name: str, suffix: str, magic: bytes) -> Format:
     """Return a format that is told by its first bytes and reads nothing but its own name."""
 
-    def read(data: bytes, path: str) -> Shot:
+    def read(opened: Opened) -> tuple[Shot, ...]:
+        data, path = opened.data, opened.path
         if not data.startswith(magic):
             raise FormatError("does not start right", path=path, where="byte 1")
         skeleton = Skeleton.plain([name], [-1], [[0.0, 0.0, 0.0]])
         rotations = np.array([[[0.0, 0.0, 0.0, 1.0]]])
-        return Shot(skeleton, np.zeros(1), Source(path, name), rotations=rotations)
+        return (Shot(skeleton, np.zeros(1), Source(path, name), rotations=rotations),)
 
-    return Format(name, name, (suffix,), lambda head: head.startswith(magic), read, lambda: magic)
+    return Format(
+        name,
+        name,
+        (suffix,),
+        lambda head: head.startswith(magic),
+        read,
+        lambda: Opened(magic, name),
+    )
 
 
 class TestReadShot:
@@ -102,14 +110,14 @@ class TestReadShot:
     def test_content_goes_before_suffix(self, tmp_path: Path) -> None:
         path = tmp_path / "walk.ant"
         path.write_bytes(b"BEE and so on")
-        assert read_shot(path, self.FORMATS).source.format == "bee"
+        assert read_shots(path, self.FORMATS)[0].source.format == "bee"
 
     @pytest.mark.parametrize("name", ["walk.bee", "walk.BEE", "walk.v2.Bee"])
     def test_the_suffix_decides_where_no_content_is_known(self, tmp_path: Path, name: str) -> None:
         path = tmp_path / name
         path.write_bytes(b"broken")
         with pytest.raises(FormatError, match="byte 1: does not start right") as caught:
-            read_shot(path, self.FORMATS)
+            read_shots(path, self.FORMATS)
         assert caught.value.path == str(path)
 
     def test_the_path_is_handed_on_as_it_was_given(
@@ -117,27 +125,27 @@ class TestReadShot:
     ) -> None:
         (tmp_path / "walk.ant").write_bytes(b"ANT")
         monkeypatch.chdir(tmp_path)
-        assert read_shot("walk.ant", self.FORMATS).source.file == "walk.ant"
+        assert read_shots("walk.ant", self.FORMATS)[0].source.file == "walk.ant"
 
     def test_a_file_that_is_not_there(self, tmp_path: Path) -> None:
         path = tmp_path / "none.ant"
         with pytest.raises(
             InputError, match=r"none\.ant: cannot be opened \(No such file"
         ) as caught:
-            read_shot(path, self.FORMATS)
+            read_shots(path, self.FORMATS)
         assert caught.value.path == str(path)
         assert caught.value.hint is not None
         assert isinstance(caught.value.__cause__, OSError)
 
     def test_a_folder(self, tmp_path: Path) -> None:
         with pytest.raises(InputError, match=r"cannot be opened .* A shot is one file"):
-            read_shot(tmp_path, self.FORMATS)
+            read_shots(tmp_path, self.FORMATS)
 
     def test_a_file_of_no_known_format(self, tmp_path: Path) -> None:
         path = tmp_path / "walk.cow"
         path.write_bytes(b"MOO")
         with pytest.raises(UnknownFormatError, match="is of no format that") as caught:
-            read_shot(path, self.FORMATS)
+            read_shots(path, self.FORMATS)
         assert caught.value.exit_code == 3
         assert caught.value.hint is not None
         assert caught.value.hint.startswith("It reads .ant, .bee")
@@ -146,7 +154,7 @@ class TestReadShot:
         path = tmp_path / "walk"
         path.write_bytes(b"")
         with pytest.raises(UnknownFormatError, match="walk: is empty"):
-            read_shot(path, self.FORMATS)
+            read_shots(path, self.FORMATS)
 
 
 def test_findings_concern_the_whole_shot_unless_they_say_a_joint() -> None:

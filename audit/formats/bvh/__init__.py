@@ -27,15 +27,17 @@ What is refused
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 
+from audit.errors import InputError, UsageError
 from audit.formats.bvh._header import BYTE_ORDER_MARK, read_header
 from audit.formats.bvh._rows import read_rows
 from audit.formats.bvh._write import write
 from audit.model import Channels, Shot, Source
-from audit.plugins import Format
+from audit.plugins import Format, Opened
 
 __all__ = ["FORMAT", "read", "recognises", "sample", "write"]
 
@@ -77,7 +79,28 @@ def read(data: bytes, path: str) -> Shot:
         times_s=np.arange(header.frames, dtype=np.float64) * header.frame_time_s,
         source=source,
         channels=Channels(values, header.rotation_columns, header.position_columns),
+        has_rest_rotations=False,
     )
+
+
+def read_opened(opened: Opened) -> tuple[Shot, ...]:
+    """Return the one shot of a BVH file; InputError where a separate skeleton is given."""
+    if opened.skeleton is not None:
+        raise InputError(
+            "holds its own skeleton",
+            path=opened.path,
+            hint="Leave the separate skeleton file out",
+        )
+    return (read(opened.data, opened.path),)
+
+
+def write_files(shots: Sequence[Shot], name: str) -> dict[str, bytes]:
+    """Return the one file of a BVH shot by its name; UsageError where there are several shots."""
+    if len(shots) != 1:
+        raise UsageError(
+            f"a BVH file holds one shot, not {len(shots)}", hint="Write one file a shot"
+        )
+    return {name: write(shots[0])}
 
 
 def sample() -> bytes:
@@ -110,7 +133,7 @@ FORMAT = Format(
     title="Skeleton and motion as text, one row of numbers a frame",
     suffixes=(".bvh",),
     recognises=recognises,
-    read=read,
-    sample=sample,
-    write=write,
+    read=read_opened,
+    sample=lambda: Opened(sample(), "sample.bvh"),
+    write=write_files,
 )

@@ -53,6 +53,24 @@ def test_white_noise_tilts_the_axis_as_much_as_it_says() -> None:
     np.testing.assert_allclose(np.mean(foretold[0, 0] + foretold[1, 1]) / 2, happened, rtol=0.1)
 
 
+def test_the_mean_rotation_moves_with_the_noise_on_the_right_side() -> None:
+    # A hinge between −20° and 20°, with noise on Y and twice as much on Z, of opposite signs at the two
+    # ends. Half the noise goes into the mean rotation, and tilts the axis that is seen from there: it takes
+    # some of the tilt towards Y away, and adds to the one towards Z. With the other sign it is the reverse.
+    frames, hinges = 200, 1500
+    side = np.where(np.arange(frames) % 2 == 0, 1.0, -1.0)
+    noise = np.deg2rad(0.1) * np.random.default_rng(5).normal(size=(hinges, frames))
+    bent = np.broadcast_to(np.deg2rad(20.0) * side, (hinges, frames))
+    quaternion = quaternion_from_rotation_vector(np.stack((bent, noise, 2.0 * side * noise)))
+    fit = fit_hinge(quaternion, even(frames))
+    tilt = certainty(fit, even(frames)).tilt
+    happened_y, happened_z = np.mean(fit.axes[0, 1:] ** 2, axis=1)
+    # The second principal axis is Z, where there is more noise.
+    assert np.all(np.abs(fit.axes[1, 2]) > 0.9)
+    np.testing.assert_allclose(np.mean(tilt[0, 0]), happened_z, rtol=0.2)
+    np.testing.assert_allclose(np.mean(tilt[1, 1]), happened_y, rtol=0.2)
+
+
 def test_noise_that_neighbours_share_is_not_taken_for_many_witnesses() -> None:
     frames = 240
     quaternion = noisy_hinges(300, frames, 1.0, wobble=0.8)

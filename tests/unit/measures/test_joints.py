@@ -184,9 +184,10 @@ class TestReference:
         rests = np.tile(IDENTITY, (3, 1))
         rests[KNEE] = turn([1, 0, 0], 20.0)
         shot = replace(sample, skeleton=replace(sample.skeleton, rest_xyzw=rests))
-        np.testing.assert_allclose(measure_shot(shot).excursion_deg[KNEE], [-20, 50], atol=1e-6)
+        # Channels hold the turn away from rest; the parent sees the rest rotation too.
+        np.testing.assert_allclose(measure_shot(shot).excursion_deg[KNEE], [0, 70], atol=1e-6)
         plain = measure_shot(shot, Settings(reference="parent"))
-        np.testing.assert_allclose(plain.excursion_deg[KNEE], [0, 70], atol=1e-6)
+        np.testing.assert_allclose(plain.excursion_deg[KNEE], [20, 90], atol=1e-6)
 
 
 class TestRotationOrder:

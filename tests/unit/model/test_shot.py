@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from audit.errors import ShapeError
 from audit.model import Channels, Shot, Skeleton, Source
-from audit.rotations import quaternion_from_angles
+from audit.rotations import multiply, quaternion_from_angles
 from tests.strategies import Array, as_channels, random_quaternions, seeds, shots, turn_between
 
 IDENTITY = (0.0, 0.0, 0.0, 1.0)
@@ -153,9 +153,11 @@ class TestRotations:
         assert shot.channels is not None
         for joint, order in enumerate(shot.skeleton.orders):
             assert order is not None
-            expected = quaternion_from_angles(shot.channels.angles_rad([joint], order)[:, 0], order)
-            np.testing.assert_array_equal(shot.rotations_xyzw[:, joint].T, expected)
-            np.testing.assert_array_equal(shot.joint_rotations([joint])[:, 0], expected)
+            away = quaternion_from_angles(shot.channels.angles_rad([joint], order)[:, 0], order)
+            # Channels hold the turn away from rest.
+            expected = multiply(shot.skeleton.rest_xyzw[joint][:, None], away)
+            np.testing.assert_allclose(shot.rotations_xyzw[:, joint].T, expected, atol=1e-15)
+            np.testing.assert_allclose(shot.joint_rotations([joint])[:, 0], expected, atol=1e-15)
 
     @given(shots(made_of="rotations"))
     def test_stored_rotations_are_handed_on(self, shot: Shot) -> None:
