@@ -57,7 +57,10 @@ class Opened:
             must not be able to fetch others.
         """
         folder = Path(self.path).resolve().parent
-        target = (folder / name).resolve()
+        try:
+            target = (folder / name).resolve()
+        except (OSError, ValueError) as error:
+            raise _not_opened(error, folder / name) from error
         if not target.is_relative_to(folder):
             raise InputError(
                 f"names the file {name!r}, which is not in its own folder",
@@ -193,12 +196,16 @@ def bytes_of(path: str | Path) -> bytes:
     """Return the bytes of a file; InputError where it cannot be opened."""
     try:
         return Path(path).read_bytes()
-    except OSError as error:
-        raise InputError(
-            f"cannot be opened ({error.strerror or error})",
-            path=path,
-            hint="A shot is one file; give its path",
-        ) from error
+    except (OSError, ValueError) as error:  # a path with a null byte in it is a ValueError
+        raise _not_opened(error, path) from error
+
+
+def _not_opened(error: OSError | ValueError, path: str | Path) -> InputError:
+    """Return the error for a file that cannot be opened."""
+    cause = getattr(error, "strerror", None) or error
+    return InputError(
+        f"cannot be opened ({cause})", path=path, hint="A shot is one file; give its path"
+    )
 
 
 def read_shots(

@@ -18,6 +18,7 @@ from audit.conventions import ORDERS, axis_indices
 from audit.model import Channels, Shot, Skeleton, Source
 from audit.rotations import (
     angles_from_quaternion,
+    conjugate,
     continuous_angles,
     multiply,
     quaternion_from_angles,
@@ -240,15 +241,15 @@ def shots(
 
 
 def as_channels(shot: Shot) -> Shot:
-    """Return a shot of rotations as one of channels, in the orders that its skeleton states."""
+    """Return a shot of rotations as one of channels, which hold the turns away from rest."""
     count = len(shot.skeleton)
     values = np.zeros((shot.frames, 3 * count))
     for joint, order in enumerate(shot.skeleton.orders):
         if order is None:
             raise ValueError("only a skeleton that states all orders has channels")
-        curves = continuous_angles(
-            angles_from_quaternion(shot.joint_rotations([joint])[:, 0], order)
-        )
+        rest = conjugate(shot.skeleton.rest_xyzw[joint])[:, None]
+        away = multiply(rest, shot.joint_rotations([joint])[:, 0])
+        curves = continuous_angles(angles_from_quaternion(away, order))
         values[:, 3 * joint + np.array(axis_indices(order))] = np.rad2deg(curves.T)
     columns = np.arange(3 * count).reshape(count, 3)
     channels = Channels(values, columns, np.full((count, 3), -1))

@@ -18,8 +18,8 @@ and twist, both recomputed from the motion.
 ## Limit and its source
 
 `error`: degrees, our choice. The joint must be mended where re-aiming gains more than `gain`
-effective curves beyond the twist; else it is a note, since plain captured skeletons have
-world-aligned axes throughout.
+effective curves beyond the twist and saves edit keys, and is worth a look where it saves none; else
+it is a note, since plain captured skeletons have world-aligned axes throughout.
 
 ## What to do
 
@@ -56,6 +56,9 @@ def run(shot: Shot, measures: Measures, limits: Mapping[str, float]) -> Iterator
                 f"{start}. A twist alone leaves a channel spread of {left:.2f}; aim the axes first"
             )
             yield Finding("aim", "fix", message, error, limits["error"], joint)
+        elif gain > limits["gain"] and measures.now.moving_channels[joint] > 1:
+            message = f"{start}. Re-aiming brings the channel spread down by {gain:.2f}, but saves no edit keys"
+            yield Finding("aim", "look", message, error, limits["error"], joint)
         else:
             message = f"{start}, which costs this hinge next to nothing"
             yield Finding("aim", "note", message, error, limits["error"], joint)

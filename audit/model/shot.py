@@ -270,6 +270,7 @@ class Shot(Frozen):
         if self.tracks is not None:
             counts = [0 if each is None else len(each.times_s) for each in self.tracks.rotations]
             keys[:] = np.array(counts, dtype=np.int64)[:, None]
+        keys.setflags(write=False)
         return keys
 
     def joint_times(self, joint: int) -> Array:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,11 +11,13 @@ import pytest
 from hypothesis import given
 
 import audit
+from audit import pipeline
 from audit.errors import FormatError, InputError, UnknownFormatError, UsageError
 from audit.formats import formats
-from audit.model import Shot
+from audit.model import Shot, Source
 from audit.model.sample import bend, hinge_channels, limb_shot
 from audit.pipeline import examine, joints_named
+from audit.plugins import Format, Opened
 from audit.settings import Settings
 from tests.strategies import shots
 from tests.unit.test_results import COLUMNS
@@ -79,6 +82,36 @@ class TestRead:
         with pytest.raises(InputError, match="holds its own skeleton") as caught:
             audit.read(path, skeleton=skeleton)
         assert caught.value.path == str(path)
+
+
+class TestReadAll:
+    @staticmethod
+    def several(count: int) -> Format:
+        """Return a format whose every file holds so many shots."""
+
+        def read(opened: Opened) -> tuple[Shot, ...]:
+            names = [f"take {number}" for number in range(1, count + 1)]
+            return tuple(replace(SAMPLE, source=Source(name)) for name in names)
+
+        return Format("many", "many", (".many",), lambda head: True, read, lambda: Opened(b"", ""))
+
+    @pytest.mark.parametrize("count", [1, 3])
+    def test_all_shots_of_a_file(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, count: int
+    ) -> None:
+        monkeypatch.setattr(pipeline, "all_formats", lambda: {"many": self.several(count)})
+        (tmp_path / "takes.many").write_bytes(b"")
+        assert len(audit.read_all(tmp_path / "takes.many")) == count
+
+    def test_one_is_not_picked_from_several(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        monkeypatch.setattr(pipeline, "all_formats", lambda: {"many": self.several(2)})
+        (tmp_path / "takes.many").write_bytes(b"")
+        with pytest.raises(InputError, match=r"holds 2 shots \(take 1, take 2\)") as caught:
+            audit.read(tmp_path / "takes.many")
+        assert caught.value.path == str(tmp_path / "takes.many")
+        assert "audit.read_all" in str(caught.value)
 
 
 class TestMeasure:

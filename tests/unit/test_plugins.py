@@ -157,5 +157,55 @@ class TestReadShot:
             read_shots(path, self.FORMATS)
 
 
+class TestOpened:
+    def test_a_skeleton_that_is_apart_is_handed_on(self, tmp_path: Path) -> None:
+        seen: list[Opened] = []
+
+        def read(opened: Opened) -> tuple[Shot, ...]:
+            seen.append(opened)
+            return ()
+
+        apart = Format("a", "a", (".a",), lambda head: True, read, lambda: Opened(b"", ""))
+        (tmp_path / "walk.a").write_bytes(b"motion")
+        (tmp_path / "rig.b").write_bytes(b"bones")
+        read_shots(tmp_path / "walk.a", {"a": apart}, tmp_path / "rig.b")
+        read_shots(tmp_path / "walk.a", {"a": apart})
+        assert seen[0].skeleton == Opened(b"bones", str(tmp_path / "rig.b"))
+        assert seen[1] == Opened(b"motion", str(tmp_path / "walk.a"))
+
+    def test_a_skeleton_that_is_not_there(self, tmp_path: Path) -> None:
+        (tmp_path / "walk.ant").write_bytes(b"ANT")
+        with pytest.raises(InputError, match=r"rig\.b: cannot be opened"):
+            read_shots(tmp_path / "walk.ant", TestReadShot.FORMATS, tmp_path / "rig.b")
+
+    def test_a_file_beside_it(self, tmp_path: Path) -> None:
+        (tmp_path / "parts").mkdir()
+        (tmp_path / "keys.bin").write_bytes(b"keys")
+        (tmp_path / "parts" / "more.bin").write_bytes(b"more")
+        opened = Opened(b"", str(tmp_path / "walk.a"))
+        assert opened.beside("keys.bin") == b"keys"
+        assert opened.beside("parts/more.bin") == b"more"
+        assert opened.beside("parts/../keys.bin") == b"keys"
+
+    def test_a_file_beside_it_that_is_not_there(self, tmp_path: Path) -> None:
+        with pytest.raises(InputError, match=r"keys\.bin: cannot be opened"):
+            Opened(b"", str(tmp_path / "walk.a")).beside("keys.bin")
+
+    @pytest.mark.parametrize("name", ["../secret", "parts/../../secret", "{}/secret", "link"])
+    def test_nothing_outside_the_folder(self, tmp_path: Path, name: str) -> None:
+        folder = tmp_path / "shots"
+        (folder / "parts").mkdir(parents=True)
+        (tmp_path / "secret").write_bytes(b"secret")
+        (folder / "link").symlink_to(tmp_path / "secret")
+        with pytest.raises(InputError, match="which is not in its own folder"):
+            Opened(b"", str(folder / "walk.a")).beside(name.format(tmp_path))
+
+    @pytest.mark.parametrize("name", ["a\0b", ".", "", "parts"])
+    def test_a_name_that_is_no_file(self, tmp_path: Path, name: str) -> None:
+        (tmp_path / "parts").mkdir()
+        with pytest.raises(InputError):
+            Opened(b"", str(tmp_path / "walk.a")).beside(name)
+
+
 def test_findings_concern_the_whole_shot_unless_they_say_a_joint() -> None:
     assert Finding("wrap", "look", "a message", None, None).joint is None

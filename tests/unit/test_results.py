@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from contextlib import suppress
 from dataclasses import fields
 from typing import Any
 
@@ -16,8 +15,7 @@ from hypothesis import strategies as st
 import audit
 from audit import results
 from audit.checks import checks
-from audit.errors import ShapeError
-from audit.model import Shot, Skeleton
+from audit.model import Shot
 from audit.model.sample import bend, hinge_channels, limb_shot
 from audit.pipeline import examine
 from audit.plugins import Finding
@@ -111,12 +109,6 @@ class TestDocument:
     @given(shots(frame_counts=(1, 9)))
     def test_the_same_shot_gives_the_same_text(self, shot: Shot) -> None:
         assert results.json_text(document(shot)) == results.json_text(document(shot))
-
-    def test_a_shot_without_joints_fits_or_is_refused(self) -> None:
-        with suppress(ShapeError):
-            empty = Skeleton.plain([], [], np.zeros((0, 3)))
-            shot = Shot(empty, np.arange(3.0), rotations=np.zeros((3, 0, 4)))
-            VALIDATOR.validate(json.loads(results.json_text(document(shot))))
 
     def test_the_source_says_what_was_measured(self) -> None:
         shot = limb_shot(hinge_channels((1.0, 0.0, 0.0), bend()))

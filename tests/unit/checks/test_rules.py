@@ -163,6 +163,15 @@ class TestAim:
         assert finding.severity == "note"
         assert finding.message.endswith("16.7° away, which costs this hinge next to nothing")
 
+    @given(shots())
+    def test_what_costs_more_than_the_limit_is_not_called_next_to_nothing(self, shot: Shot) -> None:
+        measures = measure_shot(shot)
+        for finding in found("aim", shot):
+            if "next to nothing" in finding.message and finding.joint is not None:
+                assert measures.causes[finding.joint, 1] <= 0.1 or (
+                    measures.now.moving_channels[finding.joint] == 1
+                )
+
     @pytest.mark.parametrize(("lean", "fires"), [(0.49, False), (0.51, True)])
     def test_its_limit(self, lean: float, fires: bool) -> None:
         shot = with_limb(CLEAN, [0.0, -1.0, np.tan(np.deg2rad(lean))])

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from contextlib import suppress
 from dataclasses import replace
 
 import numpy as np
@@ -11,7 +10,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from audit.conventions import ORDER_WITHOUT_CHOICE, ORDERS
-from audit.errors import ShapeError
 from audit.measures import Measures, measure_shot
 from audit.model import Channels, Shot, Skeleton
 from audit.model.sample import bend, hinge_channels, limb_shot
@@ -280,12 +278,6 @@ class TestShortShots:
         measures = measure_shot(limb_of(turn([1, 0, 0], np.linspace(0, 40, frames)), order="ZXY"))
         assert np.isfinite(measures.twist_interval_deg[KNEE]).all() == told
         assert np.isfinite(measures.hinge_axis_interval_deg[KNEE]) == told
-
-    def test_no_joints_are_measured_or_refused_in_plain_words(self) -> None:
-        with suppress(ShapeError):
-            skeleton = Skeleton.plain([], [], np.zeros((0, 3)))
-            shot = Shot(skeleton, np.arange(3.0), rotations=np.zeros((3, 0, 4)))
-            assert measure_shot(shot).kind == ()
 
 
 class TestTime:

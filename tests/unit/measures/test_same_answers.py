@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from audit.measures import Cost, Measures, joints, measure_shot
-from audit.model import Shot
+from audit.model import Shot, Track, Tracks
 from audit.model.sample import bend, hinge_channels, limb_shot
 from audit.settings import Settings
 from tests.strategies import as_channels, orders, shots
@@ -110,15 +110,17 @@ def test_blocks_do_not_matter(keys_at_a_time: int) -> None:
     check()
 
 
-def test_the_rest_rotation_of_one_joint_does_not_hide_the_leaps_of_another() -> None:
+@pytest.mark.parametrize("reference", ["rest", "parent"])
+def test_the_rest_rotation_of_one_joint_does_not_hide_the_leaps_of_another(reference: str) -> None:
+    settings = Settings(reference=reference)  # type: ignore[arg-type]
     leaping = hinge_channels((1.0, 0.0, 0.0), bend())
     leaping[40:, 0] += 360.0
     sample = limb_shot(leaping)
-    assert measure_shot(sample).wrap_jumps[KNEE] == 1
+    assert measure_shot(sample, settings).wrap_jumps[KNEE] == 1
     rests = sample.skeleton.rest_xyzw.copy()
     rests[2] = turn([1, 0, 0], 20.0)
     shot = replace(sample, skeleton=replace(sample.skeleton, rest_xyzw=rests))
-    assert measure_shot(shot).wrap_jumps[KNEE] == 1
+    assert measure_shot(shot, settings).wrap_jumps[KNEE] == 1
 
 
 @given(shots(made_of="rotations", rests=False), orders)
@@ -164,3 +166,44 @@ def test_a_shot_of_channels_made_from_rotations_is_the_same_shot() -> None:
     sample = limb_shot(hinge_channels((0.8, 0.0, 0.6), bend()))
     again = as_channels(replace(sample, channels=None, rotations=sample.rotations_xyzw))
     assert_same(measure_shot(sample), measure_shot(again), within=1e-6)
+
+
+def as_tracks(shot: Shot, strides: tuple[int, ...]) -> Shot:
+    """Return a shot whose joints have their own keys: in turn each so-many-th frame, and none for 0."""
+    tracks: list[Track | None] = []
+    for joint in range(len(shot.skeleton)):
+        stride = strides[joint % len(strides)]
+        keys = shot.rotations_xyzw[:: stride or 1, joint]
+        tracks.append(Track(shot.times_s[::stride], keys) if stride else None)
+    none = (None,) * len(tracks)
+    return replace(shot, rotations=None, tracks=Tracks(tuple(tracks), none, none))
+
+
+@given(shots(made_of="rotations"), references)
+def test_tracks_with_a_key_on_every_frame_give_the_same(shot: Shot, reference: str) -> None:
+    settings = Settings(reference=reference)  # type: ignore[arg-type]
+    assert_same(measure_shot(shot, settings), measure_shot(as_tracks(shot, (1,)), settings))
+
+
+@given(shots(made_of="rotations", frame_counts=(1, 9, 61)), references)
+def test_each_joint_of_tracks_is_measured_on_its_own_keys(shot: Shot, reference: str) -> None:
+    settings = Settings(reference=reference)  # type: ignore[arg-type]
+    strides = (1, 2, 0, 3)
+    together = measure_shot(as_tracks(shot, strides), settings)
+    for joint in range(len(shot.skeleton)):
+        stride = strides[joint % len(strides)]
+        assert shot.rotations is not None
+        if stride:
+            alone = replace(
+                shot, times_s=shot.times_s[::stride], rotations=shot.rotations[::stride]
+            )
+        else:
+            rest = shot.skeleton.rest_xyzw[None]
+            alone = replace(shot, times_s=shot.times_s[:1], rotations=rest)
+        measures = measure_shot(alone, settings)
+        assert together.kind[joint] == measures.kind[joint]
+        assert together.orders[joint] == measures.orders[joint]
+        np.testing.assert_array_equal(together.now.keys[joint], measures.now.keys[joint])
+        for name in ("range_deg", "twist_offset_deg", "twist_interval_deg", "causes"):
+            left, right = getattr(together, name)[joint], getattr(measures, name)[joint]
+            np.testing.assert_allclose(left, right, atol=1e-9, err_msg=name)

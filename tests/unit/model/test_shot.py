@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from audit.errors import ShapeError
-from audit.model import Channels, Shot, Skeleton, Source
+from audit.model import Channels, Shot, Skeleton, Source, Track, Tracks
 from audit.rotations import multiply, quaternion_from_angles
 from tests.strategies import Array, as_channels, random_quaternions, seeds, shots, turn_between
 
@@ -56,6 +56,7 @@ class TestRefusal:
                 "channels should have columns for 2 joints",
             ),
             ({"rotations": STILL, "positions": np.zeros((3, 1, 3))}, "positions should have shape"),
+            ({"rotations": STILL, "turned": np.zeros((1, 4))}, "turned should have shape"),
             (
                 {"rotations": STILL, "positions": np.full((3, 2, 3), np.inf)},
                 "positions holds a number that is not finite",
@@ -147,6 +148,23 @@ class TestChannels:
         np.testing.assert_array_equal(shot.rotations_xyzw, STILL)
 
 
+class TestKeysOfTheChannels:
+    def test_channels_have_a_key_on_every_frame_where_there_is_a_channel(self) -> None:
+        columns = [[0, 1, 2], [3, -1, -1]]
+        shot = Shot(PAIR, TIMES, channels=channels(rotation_columns=columns))
+        np.testing.assert_array_equal(shot.rotation_keys, [[3, 3, 3], [3, 0, 0]])
+
+    def test_rotations_count_on_all_three(self) -> None:
+        shot = Shot(PAIR, TIMES, rotations=STILL)
+        np.testing.assert_array_equal(shot.rotation_keys, np.full((2, 3), 3))
+
+    def test_tracks_count_their_own(self) -> None:
+        track = Track(TIMES[:2], STILL[:2, 0])
+        none = (None, None)
+        shot = Shot(PAIR, TIMES, tracks=Tracks((None, track), none, none))
+        np.testing.assert_array_equal(shot.rotation_keys, [[0, 0, 0], [2, 2, 2]])
+
+
 class TestRotations:
     @given(shots(made_of="channels"))
     def test_each_joint_is_its_channels_in_its_own_order(self, shot: Shot) -> None:
@@ -229,6 +247,7 @@ def arrays(shot: Shot) -> dict[str, Array]:
         "weights": shot.weights,
         "rotations_xyzw": shot.rotations_xyzw,
         "local_positions": shot.local_positions,
+        "rotation_keys": shot.rotation_keys,
         "offsets": shot.skeleton.offsets,
     }
     if shot.channels is not None:

@@ -76,6 +76,17 @@ class TestRefusal:
         with pytest.raises(ShapeError, match=message):
             skeleton(**changes)
 
+    def test_rest_scales_are_one_unless_given(self) -> None:
+        np.testing.assert_array_equal(skeleton().rest_scales, np.ones((3, 3)))
+        doubled = skeleton(rest_scales=np.full((3, 3), 2.0))
+        np.testing.assert_array_equal(doubled.rest_scales, np.full((3, 3), 2.0))
+        with pytest.raises(ShapeError, match="rest_scales should have shape"):
+            skeleton(rest_scales=[[2, 2, 2]])
+
+    def test_no_joints(self) -> None:
+        with pytest.raises(ShapeError, match="at least one joint"):
+            Skeleton.plain([], [], np.zeros((0, 3)))
+
     def test_what_fits_is_taken(self) -> None:
         made = skeleton(parents=[-1, -1, 0], tip_joints=[2, 2], tip_offsets=[[0, 1, 0], [0, 0, 0]])
         assert len(made) == 3
@@ -237,7 +248,16 @@ class TestFrozen:
 
     @pytest.mark.parametrize(
         "name",
-        ["parents", "offsets", "rest_xyzw", "tip_joints", "tip_offsets", "main_child", "limb_axes"],
+        [
+            "parents",
+            "offsets",
+            "rest_xyzw",
+            "rest_scales",
+            "tip_joints",
+            "tip_offsets",
+            "main_child",
+            "limb_axes",
+        ],
     )
     def test_arrays_cannot_be_written_to(self, name: str) -> None:
         array = getattr(skeleton(tip_joints=[2], tip_offsets=[[0, 1, 0]]), name)

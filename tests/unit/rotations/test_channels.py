@@ -6,13 +6,14 @@ from itertools import permutations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from audit.conventions import ORDERS, axis_indices, handedness
 from audit.rotations import (
     angles_from_quaternion,
     continuous_angles,
+    leaps,
     middle_angle_sine,
     quaternion_from_angles,
 )
@@ -258,3 +259,44 @@ class TestContinuousAngles:
         wrapped[channel] += TURN * start
         wheel[channel] += TURN * start
         np.testing.assert_allclose(continuous_angles(wrapped), wheel, atol=1e-12)
+
+
+class TestLeaps:
+    @given(smooth_angles())
+    def test_smooth_curves_have_none(self, angles: Array) -> None:
+        if steps(angles).max(initial=0.0) < np.pi:
+            assert not leaps(angles).any()
+
+    @given(rough_angles())
+    def test_they_are_where_a_plain_look_at_two_keys_finds_one(self, angles: Array) -> None:
+        found = leaps(angles)
+        assert found.shape == angles.shape[1:]
+        assert not found[..., 0].any()
+        for row, key in np.ndindex(angles.shape[1], angles.shape[2] - 1):
+            pair = angles[:, row, key : key + 2]
+            nearest = one_after_another(pair)[:, 1]
+            # What a file stores is a leap where something nearer to the key before is the same rotation.
+            assert found[row, key + 1] == (np.abs(nearest - pair[:, 1]).max() > 1e-6)
+
+    @given(smooth_angles(frames=40), seeds)
+    def test_one_change_over_is_one_leap(self, angles: Array, seed: int) -> None:
+        assume(steps(angles).max() < TURN / 3)
+        generator = np.random.default_rng(seed)
+        key = int(generator.integers(1, 40))
+        swapped, turned = angles.copy(), angles.copy()
+        swapped[:, key:] = np.stack(
+            (angles[0, key:] + np.pi, np.pi - angles[1, key:], angles[2, key:] + np.pi)
+        )
+        turned[generator.integers(3), key:] += TURN
+        for leaping in (swapped, turned):
+            assert np.flatnonzero(leaps(leaping)).tolist() == [key]
+
+    @pytest.mark.parametrize("frames", [0, 1])
+    def test_curves_of_one_key_and_none(self, frames: int) -> None:
+        assert not leaps(np.full((3, 2, frames), 9.0)).any()
+
+    def test_the_input_stays_as_it_is(self) -> None:
+        angles = read_only(np.random.default_rng(0).uniform(-9.0, 9.0, (3, 2, 20)))
+        before = angles.copy()
+        leaps(angles)
+        np.testing.assert_array_equal(angles, before)

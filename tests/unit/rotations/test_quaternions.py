@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from audit.rotations import (
     conjugate,
+    matrix_from_quaternion,
     mean_quaternion,
     multiply,
     quaternion_between,
@@ -55,6 +56,20 @@ def test_products_and_turns_are_those_of_matrices(seed: int) -> None:
     np.testing.assert_allclose(rotate(left, vector), matrix(left) @ vector, atol=1e-13)
     np.testing.assert_allclose(matrix(conjugate(left)), matrix(left).T, atol=1e-15)
     np.testing.assert_allclose(multiply(left, conjugate(left)), IDENTITY, atol=1e-15)
+
+
+@given(seeds)
+def test_many_matrices_at_once(seed: int) -> None:
+    quaternion = random_quaternions(np.random.default_rng(seed), 2, 3)
+    matrices = matrix_from_quaternion(quaternion)
+    assert matrices.shape == (3, 3, 2, 3)
+    for place in np.ndindex(2, 3):
+        here = (..., *place)
+        np.testing.assert_allclose(matrices[here], matrix(quaternion[here]), atol=1e-15)
+        # Columns are where the axes go.
+        for axis in range(3):
+            turned = rotate(quaternion[here], np.eye(3)[axis])
+            np.testing.assert_allclose(matrices[:, axis][here], turned, atol=1e-14)
 
 
 @given(seeds)
@@ -109,6 +124,7 @@ def test_trailing_shapes_of_a_turn_broadcast(
     [
         conjugate,
         rotation_vector_from_quaternion,
+        matrix_from_quaternion,
         lambda q: multiply(q, q),
         lambda q: rotate(q, q[:3]),
         lambda q: quaternion_from_rotation_vector(q[:3]),
