@@ -86,6 +86,8 @@ def fit_hinge(quaternion: Array, weights: Array) -> HingeFit:
     vector = rotation_vector_from_quaternion(multiply(conjugate(mean)[..., None], quaternion))
     by_joint = np.moveaxis(vector, 0, 1)  # (N, 3, F)
     scatter = (by_joint * weights) @ np.swapaxes(by_joint, 1, 2)
+    # Where nothing moves, rounding would choose the axes, and differently on every machine.
+    scatter[np.trace(scatter, axis1=1, axis2=2) <= ROUNDING**2] = 0.0
     squares, columns = np.linalg.eigh(scatter)
     axes = np.moveaxis(columns[:, :, ::-1], 0, -1)  # (component, principal, N), largest first
     axes = np.swapaxes(axes, 0, 1)
