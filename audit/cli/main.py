@@ -61,20 +61,18 @@ class LazyGroup(click.Group):
 @click.group(
     cls=LazyGroup,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
-    epilog="Exit codes: 0 nothing went wrong, 2 wrong usage, 3 an input could not be read or used "
+    epilog="\b\nExamples:\n  hinge-audit demo\n  hinge-audit report walk.bvh --open\n"
+    "  hinge-audit explain twist\n\n"
+    "Exit codes: 0 nothing went wrong, 2 wrong usage, 3 an input could not be read or used "
     "(the others are still done), 70 a fault of the program itself.",
 )
 @click.version_option(audit.__version__, prog_name="hinge-audit")
 @click.option("--debug", is_flag=True, help="Show the traceback of an error.")
 @click.pass_context
 def main(ctx: click.Context, debug: bool) -> None:
-    r"""Find the joints whose axes are turned wrongly about the limb.
+    """Find the joints whose axes are turned wrongly about the limb.
 
     Says by how many degrees, what it costs in keys, and what to turn.
-
-    \b
-    Try it:      hinge-audit demo
-    Your shot:   hinge-audit report walk.bvh --open
     """
     ctx.obj = {"debug": debug}
 

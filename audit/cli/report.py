@@ -72,6 +72,7 @@ Examples:
 @click.option(
     "--order",
     type=click.Choice(ORDERS, case_sensitive=False),
+    metavar=f"[{'|'.join(ORDERS)}]",
     help="Rotation order for joints whose file states none (default: the best of the six).",
 )
 @click.option(

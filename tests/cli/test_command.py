@@ -31,6 +31,7 @@ def test_version_and_help_at_each_level():
     assert hinge_audit("--version").stdout.startswith("hinge-audit, version ")
     top = hinge_audit("--help")
     assert top.returncode == 0
+    assert "Examples:\n    hinge-audit demo\n" in top.stdout
     for command in ("demo", "explain", "report"):
         assert command in top.stdout
         page = hinge_audit(command, "--help")

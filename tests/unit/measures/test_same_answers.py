@@ -63,7 +63,9 @@ references = st.sampled_from(["rest", "parent"])
 @given(shots(), references)
 def test_measuring_twice_gives_identical_arrays(shot: Shot, reference: str) -> None:
     settings = Settings(reference=reference)  # type: ignore[arg-type]
-    assert_same(measure_shot(shot, settings), measure_shot(shot, settings))
+    # Not to the last bit: the matrix product's order of summing hangs on where an array lies in memory.
+    # Results are written with six decimals.
+    assert_same(measure_shot(shot, settings), measure_shot(shot, settings), within=1e-9)
 
 
 @given(shots())
@@ -182,7 +184,8 @@ def as_tracks(shot: Shot, strides: tuple[int, ...]) -> Shot:
 @given(shots(made_of="rotations"), references)
 def test_tracks_with_a_key_on_every_frame_give_the_same(shot: Shot, reference: str) -> None:
     settings = Settings(reference=reference)  # type: ignore[arg-type]
-    assert_same(measure_shot(shot, settings), measure_shot(as_tracks(shot, (1,)), settings))
+    apart = measure_shot(as_tracks(shot, (1,)), settings)
+    assert_same(measure_shot(shot, settings), apart, within=1e-9)
 
 
 @given(shots(made_of="rotations", frame_counts=(1, 9, 61)), references)

@@ -247,7 +247,6 @@ def arrays(shot: Shot) -> dict[str, Array]:
         "weights": shot.weights,
         "rotations_xyzw": shot.rotations_xyzw,
         "local_positions": shot.local_positions,
-        "rotation_keys": shot.rotation_keys,
         "offsets": shot.skeleton.offsets,
     }
     if shot.channels is not None:
@@ -266,6 +265,9 @@ class TestFrozen:
 
     def test_not_even_the_weight_of_a_single_frame(self) -> None:
         assert not Shot(PAIR, np.zeros(1), rotations=STILL[:1]).weights.flags.writeable
+
+    def test_nor_the_counts_of_keys_that_it_remembers(self) -> None:
+        assert not Shot(PAIR, TIMES, rotations=STILL).rotation_keys.flags.writeable
 
     def test_the_callers_rotations_stay_the_callers(self) -> None:
         rotations = STILL.copy()
