@@ -65,7 +65,7 @@ def test_measuring_twice_gives_identical_arrays(shot: Shot, reference: str) -> N
     settings = Settings(reference=reference)  # type: ignore[arg-type]
     # Not to the last bit: the matrix product's order of summing hangs on where an array lies in memory.
     # Results are written with six decimals.
-    assert_same(measure_shot(shot, settings), measure_shot(shot, settings), within=1e-9)
+    assert_same(measure_shot(shot, settings), measure_shot(shot, settings), within=1e-6)
 
 
 @given(shots())
@@ -185,7 +185,7 @@ def as_tracks(shot: Shot, strides: tuple[int, ...]) -> Shot:
 def test_tracks_with_a_key_on_every_frame_give_the_same(shot: Shot, reference: str) -> None:
     settings = Settings(reference=reference)  # type: ignore[arg-type]
     apart = measure_shot(as_tracks(shot, (1,)), settings)
-    assert_same(measure_shot(shot, settings), apart, within=1e-9)
+    assert_same(measure_shot(shot, settings), apart, within=1e-6)
 
 
 @given(shots(made_of="rotations", frame_counts=(1, 9, 61)), references)
