@@ -21,6 +21,11 @@ def plural(count: int, word: str) -> str:
     return f"{count:,} {word if count == 1 else word + 's'}"
 
 
+def sense_in_words(angle_deg: float) -> str:
+    """Return which way round a right-handed turn is seen, looking along its axis: positive is clockwise."""
+    return "clockwise" if angle_deg > 0 else "counter-clockwise"
+
+
 def turn_in_words(joint: str, offset_deg: float) -> str:
     """Return a twist offset as something that a rigger can do.
 
@@ -29,13 +34,11 @@ def turn_in_words(joint: str, offset_deg: float) -> str:
     joint
         Name of the joint.
     offset_deg
-        Right-handed about the limb axis, which points from the joint to its child. Looking along an axis, a
-        right-handed turn about it is clockwise.
+        Right-handed about the limb axis, which points from the joint to its child.
     """
-    direction = "clockwise" if offset_deg > 0 else "counter-clockwise"
     return (
         f"turn the axes of {joint} by {degrees(offset_deg)} about the limb: "
-        f"{degrees(abs(offset_deg))} {direction}, seen from the joint towards its child"
+        f"{degrees(abs(offset_deg))} {sense_in_words(offset_deg)}, seen from the joint towards its child"
     )
 
 

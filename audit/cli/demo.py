@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from audit.errors import OutputError
+from audit.errors import InputError, OutputError
 
 
 @click.command(
@@ -46,7 +46,7 @@ def demo(out: Path, show: bool, quiet: bool) -> int:
     page, failed = report_shots(paths, Settings(), Wishes(out, replace=True, quiet=quiet))
     if show and page is not None:
         click.launch(page.resolve().as_uri())
-    return 3 if failed else 0
+    return InputError.exit_code if failed else 0
 
 
 def _write_own(path: Path, data: bytes) -> None:

@@ -10,7 +10,7 @@ from typing import NoReturn
 import click
 
 import audit
-from audit.errors import AuditError
+from audit.errors import AuditError, UsageError
 
 COMMANDS = {
     "demo": "write a small set of invented shots and report on them",
@@ -18,9 +18,6 @@ COMMANDS = {
     "report": "make a page and pictures of one or more shots",
 }
 """Command to one line of help. Each lives in the module of its name, as a function of its name."""
-
-FAULT_OF_THE_PROGRAM = 70
-WRONG_USAGE = 2
 
 
 class LazyGroup(click.Group):
@@ -90,7 +87,7 @@ def run() -> NoReturn:
         sys.exit(130)
     except click.ClickException as error:
         error.show()
-        sys.exit(WRONG_USAGE)
+        sys.exit(UsageError.exit_code)
     except AuditError as error:
         if debug:
             traceback.print_exc()
@@ -104,4 +101,4 @@ def run() -> NoReturn:
             "Run it again with 'hinge-audit --debug …' for the traceback.",
             err=True,
         )
-        sys.exit(FAULT_OF_THE_PROGRAM)
+        sys.exit(AuditError.exit_code)

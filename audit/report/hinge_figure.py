@@ -7,7 +7,7 @@ import numpy as np
 from audit.report.hinge_view import HingeView
 from audit.report.svg import arc_data, arrow, attributes, drawing, line, number, on_circle, text
 from audit.report.words import TELLS_NOTHING_DEG
-from audit.wording import degrees
+from audit.wording import degrees, sense_in_words
 
 WIDTH, HEIGHT = 300.0, 220.0
 MIDDLE_X, MIDDLE_Y, RADIUS = 150.0, 110.0, 84.0
@@ -45,7 +45,7 @@ def along_the_limb(view: HingeView, joint: str) -> str:
     ]
     said = f"View along the limb of {joint}, from the joint towards its child"
     if turn is not None:
-        way = "clockwise" if turn > 0 else "counter-clockwise"
+        way = sense_in_words(turn)
         said += f": the hinge axis lies {degrees(abs(turn))} {way} of the nearest axis"
     return drawing(WIDTH, HEIGHT, said, "figure", parts)
 

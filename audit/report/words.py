@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from audit.results import Row
-from audit.wording import degrees, interval_in_words
+from audit.wording import degrees, interval_in_words, sense_in_words
 
 TELLS_NOTHING_DEG = 0.05
 """Angles below this are shown as 0.0°, so they are not worth a sentence."""
@@ -71,7 +71,7 @@ def sense(angle_deg: float) -> str:
 
     Looking along an axis, a right-handed turn about it is clockwise.
     """
-    direction = "clockwise" if angle_deg > 0 else "counter-clockwise"
+    direction = sense_in_words(angle_deg)
     return f"{degrees(abs(angle_deg))} {direction}, seen from the joint towards its child"
 
 

@@ -5,33 +5,17 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-import numpy.typing as npt
 import pytest
 from hypothesis import given
 
-from audit.checks import checks
 from audit.measures import measure_shot
 from audit.model import Shot
 from audit.model.sample import bend, hinge_channels, limb_shot
-from audit.plugins import Finding
 from audit.rotations import rotate
 from audit.settings import Settings
 from tests.strategies import shots
+from tests.unit.checks.asking import CLEAN, LIMB, found, one, with_limb
 from tests.unit.measures.making import KNEE, limb_of, turn
-
-DOWN = [0.0, -1.0, 0.0]
-LIMB = np.array(DOWN)
-CLEAN = limb_shot(hinge_channels((1.0, 0.0, 0.0), bend()))
-
-
-def found(name: str, shot: Shot, settings: Settings | None = None) -> list[Finding]:
-    check = checks()[name]
-    return list(check.run(shot, measure_shot(shot, settings), check.limits))
-
-
-def one(name: str, shot: Shot, settings: Settings | None = None) -> Finding:
-    (finding,) = found(name, shot, settings)
-    return finding
 
 
 def twisted(degrees: float, high: float = 70.0, frames: int = 97, order: str = "YZX") -> Shot:
@@ -39,13 +23,6 @@ def twisted(degrees: float, high: float = 70.0, frames: int = 97, order: str = "
     axis = rotate(turn(LIMB, degrees), np.array([1.0, 0.0, 0.0]))
     channels = hinge_channels(axis.tolist(), bend(high=high, frames=frames), order)
     return limb_shot(channels, order=order)
-
-
-def with_limb(shot: Shot, limb: npt.ArrayLike) -> Shot:
-    """Return a shot whose middle joint has another limb axis."""
-    offsets = shot.skeleton.offsets.copy()
-    offsets[2] = limb
-    return replace(shot, skeleton=replace(shot.skeleton, offsets=offsets))
 
 
 class TestTwist:

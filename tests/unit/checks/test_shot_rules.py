@@ -5,46 +5,18 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-import numpy.typing as npt
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from audit.checks import checks
 from audit.measures import measure_shot
 from audit.model import Channels, Shot, Skeleton, Source, Track, Tracks
 from audit.model.sample import bend, hinge_channels, limb_shot
 from audit.pipeline import examine
-from audit.plugins import Finding
 from audit.rotations import rotate
-from audit.settings import Settings
 from tests.strategies import Array, shots
+from tests.unit.checks.asking import CLEAN, DOWN, LIMB, found, one, with_limb
 from tests.unit.measures.making import IDENTITY, KNEE, turn
-
-DOWN = [0.0, -1.0, 0.0]
-
-
-LIMB = np.array(DOWN)
-
-
-CLEAN = limb_shot(hinge_channels((1.0, 0.0, 0.0), bend()))
-
-
-def found(name: str, shot: Shot, settings: Settings | None = None) -> list[Finding]:
-    check = checks()[name]
-    return list(check.run(shot, measure_shot(shot, settings), check.limits))
-
-
-def one(name: str, shot: Shot, settings: Settings | None = None) -> Finding:
-    (finding,) = found(name, shot, settings)
-    return finding
-
-
-def with_limb(shot: Shot, limb: npt.ArrayLike) -> Shot:
-    """Return a shot whose middle joint has another limb axis."""
-    offsets = shot.skeleton.offsets.copy()
-    offsets[2] = limb
-    return replace(shot, skeleton=replace(shot.skeleton, offsets=offsets))
 
 
 class TestKeysOfTheShot:
