@@ -101,15 +101,28 @@ class Tracks:
     ----------
     rotations, positions, scales
         One track a joint; None where a joint keeps its rest value.
+    length_errors
+        For each joint how far the length of a rotation key was from one in the file, at the worst key and
+        beyond what rounding to the file's own kind of number explains; 0 where it has no keys. The tracks
+        hold the keys at unit length. None where nobody looked.
     """
 
     rotations: tuple[Track | None, ...]
     positions: tuple[Track | None, ...]
     scales: tuple[Track | None, ...]
+    length_errors: tuple[float, ...] | None = None
 
     def __post_init__(self) -> None:
         for name in ("rotations", "positions", "scales"):
             object.__setattr__(self, name, tuple(getattr(self, name)))
+        if self.length_errors is not None:
+            errors = tuple(float(each) for each in self.length_errors)
+            if len(errors) != len(self.rotations) or not np.all(np.isfinite(errors)):
+                raise ShapeError(
+                    f"length_errors should hold a finite number for each of {len(self.rotations)} "
+                    "joints"
+                )
+            object.__setattr__(self, "length_errors", errors)
         for joint, track in enumerate(self.rotations):
             if track is None:
                 continue
@@ -129,7 +142,9 @@ def worst_length(quaternions: Array) -> tuple[int, int, float]:
     """Return frame, joint and length of the quaternion (F, J, 4) whose length is furthest from one."""
     if not quaternions.size:
         return 0, 0, 1.0
-    lengths = np.linalg.norm(quaternions, axis=-1)
+    # The sum of four squares as a matrix product, which numpy does several times as fast as a norm.
+    squares = (quaternions * quaternions).reshape(-1, 4) @ np.ones(4)
+    lengths = np.sqrt(squares).reshape(quaternions.shape[:-1])
     frame, joint = np.unravel_index(np.argmax(np.abs(lengths - 1.0)), lengths.shape)
     return int(frame), int(joint), float(lengths[frame, joint])
 
