@@ -17,7 +17,7 @@ from typing import Literal, TypeVar
 
 from audit.errors import InputError, UnknownFormatError
 from audit.measures import Measures
-from audit.model import Shot
+from audit.model import Shot, Skin
 
 Severity = Literal["fix", "look", "note"]
 SEVERITIES: tuple[Severity, ...] = ("fix", "look", "note")
@@ -91,6 +91,9 @@ class Format:
     write
         Writes shots of one skeleton, as ``read`` returned them or changed since, under a file name: returns
         the bytes of each file by name, the named one first. None where the format is only read.
+    skins
+        Returns the skins that a shot's file holds, from the shot as ``read`` returned it, in the file's rest
+        axes. None where the format has no skins.
     """
 
     name: str
@@ -100,6 +103,7 @@ class Format:
     read: Callable[[Opened], tuple[Shot, ...]]
     sample: Callable[[], Opened]
     write: Callable[[Sequence[Shot], str], dict[str, bytes]] | None = None
+    skins: Callable[[Shot], tuple[Skin, ...]] | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -102,8 +102,9 @@ def report(
 ) -> int:
     """Make a page and pictures of one or more shots.
 
-    Each SHOT is one animation file; `hinge-audit explain` lists the formats. For each there is a folder with report.html, which opens from disk
-    and needs no network, pictures, results.json and joints.csv; an index page when there are several.
+    Each SHOT is one animation file; `hinge-audit explain` lists the formats. For each there is a folder with
+    report.html, which opens from disk and needs no network, pictures, results.json and joints.csv; an index
+    page when there are several.
 
     A suggested offset changes every curve and every mechanism of a joint: agree on it before animation starts,
     work on copies, and test the rig again.

@@ -3,12 +3,14 @@
 from audit.model.frozen import frozen_array
 from audit.model.shot import Channels, Shot, Source, Tracks, time_weights
 from audit.model.skeleton import Skeleton
+from audit.model.skin import Skin
 from audit.model.track import Track
 
 __all__ = [
     "Channels",
     "Shot",
     "Skeleton",
+    "Skin",
     "Source",
     "Track",
     "Tracks",
