@@ -12,6 +12,7 @@ from audit.errors import ShapeError
 from audit.model.frozen import Frozen, frozen_array
 
 Array = npt.NDArray[np.float64]
+Indices = npt.NDArray[np.int64]
 Interpolation = Literal["step", "linear", "cubic"]
 
 
@@ -65,29 +66,80 @@ class Track(Frozen):
         the key's own value.
         """
         times = np.asarray(times_s, dtype=np.float64)
-        if len(self.times_s) == 1:
-            return np.tile(self.values, (len(times), 1))
-        before = np.clip(
-            np.searchsorted(self.times_s, times, side="right") - 1, 0, len(self.times_s) - 2
-        )
-        gap = self.times_s[before + 1] - self.times_s[before]
-        share = np.clip((times - self.times_s[before]) / gap, 0.0, 1.0)[:, None]
-        start, end = self.values[before], self.values[before + 1]
-        if self.interpolation == "step":
-            return np.where(share < 1.0, start, end)
+        before, share = places_between(self.times_s, times)
+        after = np.minimum(before + 1, len(self.times_s) - 1)
+        leave = arrive = None
         if self.in_tangents is not None and self.out_tangents is not None:
-            leave = gap[:, None] * self.out_tangents[before]
-            arrive = gap[:, None] * self.in_tangents[before + 1]
-            between = _hermite(start, end, leave, arrive, share)
-        elif self.values.shape[1] == 4:
-            between = _slerp(start, end, share)
-        else:
-            between = start + (end - start) * share
-        return np.where(share == 0.0, start, np.where(share == 1.0, end, between))
+            gap = self.times_s[after] - self.times_s[before]
+            leave = gap * self.out_tangents[before].T
+            arrive = gap * self.in_tangents[after].T
+        start, end = self.values[before].T, self.values[after].T
+        return between(self.interpolation, start, end, share, leave, arrive).T
+
+
+def places_between(keys_s: Array, times_s: Array) -> tuple[Indices, Array]:
+    """Return between which keys some times lie.
+
+    Parameters
+    ----------
+    keys_s : (K,)
+        Increasing times of the keys.
+    times_s : (T,)
+        Any times.
+
+    Returns
+    -------
+    before : (T,)
+        Place of the key at or before each time, the first where there is none.
+    share : (T,)
+        How far on the way to the next key, 0 to below 1; 0 at the last key and beyond either end.
+    """
+    before = np.maximum(np.searchsorted(keys_s, times_s, side="right") - 1, 0)
+    after = np.minimum(before + 1, len(keys_s) - 1)
+    gap = np.where(after > before, keys_s[after] - keys_s[before], 1.0)
+    share = np.clip((times_s - keys_s[before]) / gap, 0.0, 1.0)
+    return before, np.where(after > before, share, 0.0)
+
+
+def between(
+    interpolation: Interpolation,
+    start: Array,
+    end: Array,
+    share: Array,
+    leave: Array | None = None,
+    arrive: Array | None = None,
+) -> Array:
+    """Return what lies between two keys, component first.
+
+    Parameters
+    ----------
+    interpolation
+        The rule; see :class:`Track`.
+    start, end : (n, ..., T)
+        The keys on either side: x, y, z, w of unit quaternions, or three numbers.
+    share : (T,)
+        How far on the way from start to end.
+    leave, arrive : (n, ..., T)
+        Tangents times the gap between the keys; only for ``cubic``.
+
+    Returns
+    -------
+    (n, ..., T)
+        Where the share is 0 the start itself.
+    """
+    if interpolation == "step" or not share.any():
+        return start
+    if leave is not None and arrive is not None:
+        inner = _hermite(start, end, leave, arrive, share)
+    elif len(start) == 4:
+        inner = _slerp(start, end, share)
+    else:
+        inner = start + (end - start) * share
+    return np.where(share == 0.0, start, inner)
 
 
 def _hermite(start: Array, end: Array, leave: Array, arrive: Array, share: Array) -> Array:
-    """Return the cubic Hermite spline (T, n) between two keys, at unit length for quaternions."""
+    """Return the cubic Hermite spline (n, ..., T) between two keys, at unit length for quaternions."""
     s2, s3 = share**2, share**3
     spline: Array = (
         (2 * s3 - 3 * s2 + 1) * start
@@ -95,25 +147,31 @@ def _hermite(start: Array, end: Array, leave: Array, arrive: Array, share: Array
         + (3 * s2 - 2 * s3) * end
         + (s3 - s2) * arrive
     )
-    if spline.shape[1] == 4:
-        spline = spline / np.linalg.norm(spline, axis=1, keepdims=True)
-    return spline
+    return _unit(spline) if len(spline) == 4 else spline
 
 
 def _slerp(start: Array, end: Array, share: Array) -> Array:
-    """Return quaternions (T, 4) between two, the short way round (K. Shoemake, SIGGRAPH 1985)."""
-    cosine = np.sum(start * end, axis=1, keepdims=True)
-    end = np.where(cosine < 0.0, -end, end)
+    """Return quaternions (4, ..., T) between two, the short way round (K. Shoemake, SIGGRAPH 1985)."""
+    cosine = np.sum(start * end, axis=0)
+    if np.any(cosine < 0.0):
+        end = np.where(cosine < 0.0, -end, end)
+    if np.all(share == 0.5):
+        return _unit(start + end)  # what the formula below comes to, at a fifth of the cost
     # The angle from its half: precise for small ones, where the arccosine of the product is not.
+    apart, together = start - end, start + end
     half = np.arctan2(
-        np.linalg.norm(start - end, axis=1, keepdims=True),
-        np.linalg.norm(start + end, axis=1, keepdims=True),
+        np.sqrt(np.sum(apart * apart, axis=0)), np.sqrt(np.sum(together * together, axis=0))
     )
     sine = np.sin(2.0 * half)
     small = sine < 1e-9
     safe = np.where(small, 1.0, sine)
     first = np.where(small, 1.0 - share, np.sin((1.0 - share) * 2.0 * half) / safe)
     second = np.where(small, share, np.sin(share * 2.0 * half) / safe)
-    mixed = first * start + second * end
-    unit: Array = mixed / np.linalg.norm(mixed, axis=1, keepdims=True)
+    return _unit(first * start + second * end)
+
+
+def _unit(quaternion: Array) -> Array:
+    """Return quaternions (4, ..., T) at unit length."""
+    x, y, z, w = quaternion
+    unit: Array = quaternion / np.sqrt(x * x + y * y + z * z + w * w)
     return unit

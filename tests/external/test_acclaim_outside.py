@@ -116,7 +116,7 @@ def posed(files: Files) -> dict[str, tuple[Array, Array]]:
 
 def assert_posed_alike(shot: Shot, expected: dict[str, tuple[Array, Array]], atol: float) -> None:
     """Check world rotations and positions of a shot against the formula's."""
-    rotations, places = world_transforms(
+    rotations, places, _ = world_transforms(
         shot.skeleton,
         np.ascontiguousarray(shot.rotations_xyzw.T),
         np.ascontiguousarray(shot.local_positions.T),

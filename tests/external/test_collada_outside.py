@@ -43,7 +43,7 @@ def assert_alike(shot: Shot, frame: int, expected: dict[str, Array]) -> None:
     """Check the world places and axes of a shot's joints against matrices in single precision."""
     rotations = np.ascontiguousarray(shot.rotations_xyzw.T)
     positions = np.ascontiguousarray(shot.local_positions.T)
-    turns, places = world_transforms(shot.skeleton, rotations, positions)
+    turns, places, _ = world_transforms(shot.skeleton, rotations, positions)
     for joint, name in enumerate(shot.skeleton.names):
         matrix = expected[name]
         assert np.allclose(places[:, joint, frame], matrix[:3, 3], rtol=0, atol=1e-4), name

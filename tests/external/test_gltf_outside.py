@@ -155,7 +155,7 @@ class TestSceneLibrary:
             data = write(each, "a.glb")["a.glb"]
             scene = trimesh.load_scene(io.BytesIO(data), file_type="glb")
             skeleton = each[0].skeleton
-            turns, places = world_transforms(
+            turns, places, _ = world_transforms(
                 skeleton,
                 skeleton.rest_xyzw.T[..., None],
                 skeleton.offsets.T[..., None],

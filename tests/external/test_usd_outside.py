@@ -82,7 +82,7 @@ def posed(shot: Shot, times_s: Array) -> tuple[Array, Array]:
         ]
         return np.transpose(np.stack(rows), (2, 0, 1))
 
-    turns, places = world_transforms(
+    turns, places, _ = world_transforms(
         skeleton,
         values(tracks.rotations, skeleton.rest_xyzw),
         values(tracks.positions, skeleton.offsets),

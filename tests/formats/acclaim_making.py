@@ -143,7 +143,7 @@ def world(shot: Shot) -> tuple[Array, Array]:
         shot.skeleton,
         np.ascontiguousarray(shot.rotations_xyzw.T),
         np.ascontiguousarray(shot.local_positions.T),
-    )
+    )[:2]
 
 
 def one_axis(axis: str, degrees: float) -> Array:

@@ -51,7 +51,7 @@ def world(shot: Shot, times_s: Array) -> tuple[Array, Array]:
             shot.skeleton,
             np.ascontiguousarray(shot.rotations_xyzw.T),
             np.ascontiguousarray(shot.local_positions.T),
-        )
+        )[:2]
     rotations = np.tile(shot.skeleton.rest_xyzw.T[..., None], (1, 1, len(times_s)))
     positions = np.tile(shot.skeleton.offsets.T[..., None], (1, 1, len(times_s)))
     for joint in range(count):
@@ -60,7 +60,7 @@ def world(shot: Shot, times_s: Array) -> tuple[Array, Array]:
             rotations[:, joint] = turning.at(times_s).T
         if moving is not None:
             positions[:, joint] = moving.at(times_s).T
-    return world_transforms(shot.skeleton, rotations, positions)
+    return world_transforms(shot.skeleton, rotations, positions)[:2]
 
 
 def assert_same_motion(before: Shot, after: Shot, turns: dict[str, Array], between: bool) -> None:

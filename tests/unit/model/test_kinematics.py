@@ -40,7 +40,7 @@ def test_world_transforms_are_products_of_matrices(scaled: bool) -> None:
     rotations /= np.linalg.norm(rotations, axis=0)
     positions = chance.normal(size=(3, *shape))
     scales = chance.uniform(0.5, 2.0, (3, *shape)) if scaled else np.ones((3, *shape))
-    world, places = world_transforms(skeleton, rotations, positions, scales if scaled else None)
+    world, places, _ = world_transforms(skeleton, rotations, positions, scales if scaled else None)
     turned, expected = matrices_of(rotations, positions, scales)
     np.testing.assert_allclose(np.moveaxis(places, 0, -1), expected, atol=1e-12)
     got = Rotation.from_quat(np.moveaxis(world, 0, -1).reshape(-1, 4)).as_matrix()
