@@ -84,3 +84,9 @@ class ShapeError(AuditError, ValueError):
     """An array does not have the shape, or the kind of numbers, that a function asks for."""
 
     exit_code = 3
+
+
+class MotionError(AuditError):
+    """A correction would have changed the motion: nothing was written."""
+
+    exit_code = 4

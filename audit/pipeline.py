@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
 
 from audit import results
 from audit.checks import checks as all_checks
@@ -16,7 +19,9 @@ from audit.formats import formats as all_formats
 from audit.measures import JointCurves, Measures, joint_curves, measure_shot
 from audit.model import Shot
 from audit.plugins import SEVERITIES, Finding, read_shots
+from audit.reorient import orders_with_margin, turn_axes
 from audit.settings import Settings
+from audit.sheet import Only, Sheet, suggested, wanted_axes
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -120,6 +125,103 @@ def examine(
     ]
     found.sort(key=lambda finding: SEVERITIES.index(finding.severity))
     return Examination(shot, measures, tuple(found))
+
+
+def suggest(shots: Shot | Iterable[Shot], settings: Settings | None = None) -> Sheet:
+    """Return the offsets that shots of one rig suggest.
+
+    Parameters
+    ----------
+    shots
+        One shot or several, all of one rig.
+    settings
+        Thresholds; the project's definitions where None.
+
+    Returns
+    -------
+    Sheet
+        One row a joint; ``.table`` is the same as a pandas table. A joint that moves on one channel already, or
+        says too little, gets no offset and a reason.
+
+    Raises
+    ------
+    UsageError
+        Where there is no shot, or the shots have different joints.
+
+    Notes
+    -----
+    An offset changes every curve and every mechanism of a joint: agree on it before animation starts, work on
+    copies, and test the rig again.
+    """
+    given = [shots] if isinstance(shots, Shot) else list(shots)
+    sheet = suggested([(shot.skeleton, measure_shot(shot, settings)) for shot in given])
+    wanted = wanted_axes(sheet, given[0].skeleton, carried=True)
+    chosen = orders_with_margin(given, wanted.axes, wanted.orders)
+    rows = tuple(
+        replace(row, advised_order=chosen.get(joint, row.advised_order))
+        for joint, row in enumerate(sheet.rows)
+    )
+    return replace(sheet, rows=rows)
+
+
+def correct(shot: Shot, offsets: Sheet, only: Only | None = None) -> Shot:
+    """Return a shot whose axes are turned as an offsets sheet says, and that moves as before.
+
+    Parameters
+    ----------
+    shot
+        Any shot of the rig that the sheet is for. All shots of a rig have to be corrected by the same sheet.
+    offsets
+        The sheet.
+    only
+        ``twist`` or ``full`` for these offsets alone.
+
+    Raises
+    ------
+    FormatError
+        Where the sheet does not fit the rig.
+    UsageError
+        Where a joint cannot be turned because its scale is uneven; :func:`turned` goes on without it.
+    """
+    changed = turned(shot, offsets, only)
+    if changed.refused:
+        name, reason = next(iter(changed.refused.items()))
+        raise UsageError(
+            f"joint {name} cannot be turned: {reason}", hint="Clear its row in the offsets sheet"
+        )
+    return changed.shot
+
+
+@dataclass(frozen=True, eq=False)
+class Turned:
+    """A shot in new axes.
+
+    Attributes
+    ----------
+    shot
+        The shot.
+    axes : (J, 4)
+        The turn of each joint's axes, identity where there is none.
+    refused
+        Why, for each joint that could not be turned.
+    missing
+        Joints of the sheet that the rig does not have.
+    """
+
+    shot: Shot
+    axes: npt.NDArray[np.float64]
+    refused: dict[str, str]
+    missing: tuple[str, ...]
+
+
+def turned(shot: Shot, offsets: Sheet, only: Only | None = None) -> Turned:
+    """Turn the axes of a shot as an offsets sheet says, as far as that can be done; see :func:`correct`."""
+    wanted = wanted_axes(offsets, shot.skeleton, only, carried=not shot.has_rest_rotations)
+    changed, refused = turn_axes(shot, wanted.axes, wanted.orders)
+    axes = np.array(wanted.axes)
+    axes[list(refused)] = (0.0, 0.0, 0.0, 1.0)
+    names = {shot.skeleton.names[joint]: reason for joint, reason in refused.items()}
+    return Turned(changed, axes, names, wanted.missing)
 
 
 def joints_named(names: Sequence[str], patterns: Iterable[str]) -> list[int]:

@@ -13,9 +13,12 @@ import audit
 from audit.errors import AuditError, UsageError
 
 COMMANDS = {
+    "compare": "say whether two takes are the same motion, and in cleaner axes",
     "demo": "write a small set of invented shots and report on them",
     "explain": "say what a check means, or what of a format is read",
+    "correct": "turn the axes in copies of the shots, and prove that nothing moved",
     "report": "make a page and pictures of one or more shots",
+    "suggest": "write an offsets sheet: what to turn, joint by joint",
 }
 """Command to one line of help. Each lives in the module of its name, as a function of its name."""
 
@@ -61,7 +64,8 @@ class LazyGroup(click.Group):
     epilog="\b\nExamples:\n  hinge-audit demo\n  hinge-audit report walk.bvh --open\n"
     "  hinge-audit explain twist\n\n"
     "Exit codes: 0 nothing went wrong, 2 wrong usage, 3 an input could not be read or used "
-    "(the others are still done), 70 a fault of the program itself.",
+    "(the others are still done), 4 a correction would have changed the motion, "
+    "70 a fault of the program itself.",
 )
 @click.version_option(audit.__version__, prog_name="hinge-audit")
 @click.option("--debug", is_flag=True, help="Show the traceback of an error.")

@@ -5,7 +5,8 @@ done here keeps the motion of joints and skins; whatever else hangs on a joint's
 after by whoever owns it.
 """
 
+from audit.reorient.orders import orders_with_margin
 from audit.reorient.proof import Deviation, deviation, skin_bound
 from audit.reorient.turn import turn_axes
 
-__all__ = ["Deviation", "deviation", "skin_bound", "turn_axes"]
+__all__ = ["Deviation", "deviation", "orders_with_margin", "skin_bound", "turn_axes"]

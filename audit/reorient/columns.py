@@ -8,8 +8,6 @@ import numpy as np
 import numpy.typing as npt
 
 from audit.conventions import AXES, axis_indices
-from audit.measures.joints import MARGIN_WORTH_A_CHANGE_DEG
-from audit.measures.offsets import gimbal_margin, orders_with_inner
 from audit.model import Channels, Shot
 from audit.reorient.turning import Turn
 from audit.rotations import angles_from_quaternion, continuous_angles, quaternion_from_angles
@@ -36,9 +34,7 @@ def turned_channels(shot: Shot, turn: Turn, orders: Mapping[int, str]) -> tuple[
         A joint whose rotation is not as it was gets all three rotation channels, one whose position changes
         all three position channels. What has not changed keeps its columns, bit for bit.
     orders
-        One a joint. Without rest rotations the order that is asked for gives the innermost channel only; of
-        the two orders that have it innermost the other is taken where it keeps clearly further from the lock,
-        since constants stand on the outer two.
+        One a joint.
 
     Raises
     ------
@@ -54,27 +50,17 @@ def turned_channels(shot: Shot, turn: Turn, orders: Mapping[int, str]) -> tuple[
         if order is None:
             continue
         wanted = orders.get(joint, order)
-        turning = turn.own[joint] or (turn.above[joint] and not shot.has_rest_rotations)
-        if turning or wanted != order:
+        carries = turn.above[joint] and not shot.has_rest_rotations
+        if turn.own[joint] or carries or wanted != order:
             own = quaternion_from_angles(before.angles_rad([joint], order)[:, 0], order)
             by = turn.away_from_rest if shot.has_rest_rotations else turn.rotations
             away = by(joint, own)
-            if turning and not shot.has_rest_rotations:
-                wanted = _further_from_lock(away, wanted)
             angles = continuous_angles(angles_from_quaternion(away, wanted))
             store.put_rotations(joint, wanted, np.rad2deg(angles))
             stated[joint] = wanted
         if turn.above[joint] and np.any(before.position_columns[joint] >= 0):
             store.put_positions(joint, turn.positions(joint, shot.local_positions[:, joint].T))
     return store.channels(), tuple(stated)
-
-
-def _further_from_lock(rotations: Array, order: str) -> str:
-    """Return the order, or the other one with its innermost channel where that gains much margin."""
-    pair = orders_with_inner(axis_indices(order)[2])
-    other = pair[0] if pair[1] == order else pair[1]
-    margins = np.rad2deg([gimbal_margin(rotations[:, None], each)[0] for each in (order, other)])
-    return other if margins[1] > margins[0] + MARGIN_WORTH_A_CHANGE_DEG else order
 
 
 class _Columns:

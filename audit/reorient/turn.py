@@ -11,11 +11,10 @@ import numpy.typing as npt
 from audit.errors import ShapeError
 from audit.model import Shot, Skeleton, Track, Tracks
 from audit.reorient.columns import turned_channels
-from audit.reorient.turning import IDENTITY, Turn
+from audit.reorient.turning import IDENTITY, Turn, turn_of
 from audit.rotations import conjugate, multiply, rotate
 
 Array = npt.NDArray[np.float64]
-Indices = npt.NDArray[np.int64]
 
 EVEN = 1e-6
 """How far apart, as a share, the three scales of a joint may be and still count as one."""
@@ -37,9 +36,7 @@ def turn_axes(
         New axes A of each joint as quaternions x, y, z, w in its present axes; identity for a joint that
         stays.
     orders
-        New rotation orders by joint, for shots that state orders; others stay. In a format without rest
-        rotations an order is also taken up by joints that only hang on a turned one, since a constant stays
-        in their channels too.
+        New rotation orders by joint, for shots that state orders; others stay.
 
     Returns
     -------
@@ -83,7 +80,7 @@ def turn_axes(
         for joint, order in (orders or {}).items()
         if joint not in refused and shot.skeleton.orders[joint] is not None
     }
-    turn = Turn(turns.T, _of_parents(turns.T, shot.skeleton.parents))
+    turn = turn_of(turns, shot.skeleton.parents)
     before = np.tile(IDENTITY, (count, 1)) if shot.turned is None else shot.turned
     turned = np.where(turn.own, multiply(before.T, turn.axes), before.T).T
     skeleton = _turned_skeleton(shot, turn)
@@ -173,8 +170,3 @@ def _turned_tracks(tracks: Tracks, turn: Turn) -> Tracks:
         scales=tracks.scales,
         length_errors=tracks.length_errors,
     )
-
-
-def _of_parents(turns: Array, parents: Indices) -> Array:
-    """Return the turn (4, J) of each joint's parent, none for a root."""
-    return np.where(parents >= 0, turns[:, np.maximum(parents, 0)], IDENTITY[:, None])

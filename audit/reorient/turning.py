@@ -8,9 +8,17 @@ import numpy.typing as npt
 from audit.rotations import conjugate, multiply, rotate
 
 Array = npt.NDArray[np.float64]
+Indices = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]
 
 IDENTITY = np.array([0.0, 0.0, 0.0, 1.0])
+
+
+def turn_of(axes: Array, parents: Indices) -> Turn:
+    """Return the turns of all joints (J, 4) with those of their parents; a root's parent does not turn."""
+    own = axes.T
+    above = np.where(parents >= 0, own[:, np.maximum(parents, 0)], IDENTITY[:, None])
+    return Turn(own, above)
 
 
 class Turn:
