@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from audit.cli.inputs import files_of, shots_argument, skeleton_option
 from audit.cli.progress import Progress
 from audit.conventions import ORDERS
 from audit.errors import InputError, OutputError
 
 if TYPE_CHECKING:
+    from audit.model import Shot
     from audit.results import Document
     from audit.settings import Settings
 
@@ -34,6 +36,8 @@ class Wishes:
         Say nothing but errors.
     as_json
         Print the results as JSON instead of a table.
+    skeleton
+        File with the skeleton, for formats that keep it apart.
     """
 
     out: Path
@@ -41,6 +45,7 @@ class Wishes:
     replace: bool = False
     quiet: bool = False
     as_json: bool = False
+    skeleton: Path | None = None
 
 
 @click.command(
@@ -49,12 +54,11 @@ Examples:
   hinge-audit report walk.bvh
   hinge-audit report shots/*.bvh --out reports/monday --replace
   hinge-audit report walk.bvh --joint "*_Knee" --joint L_Elbow --open
+  hinge-audit report walk.amc --skeleton rig.asf
   hinge-audit report walk.bvh --json | jq .summary
 """
 )
-@click.argument(
-    "shots", nargs=-1, required=True, metavar="SHOT...", type=click.Path(path_type=Path)
-)
+@shots_argument
 @click.option(
     "--out",
     default="reports",
@@ -62,6 +66,7 @@ Examples:
     type=click.Path(path_type=Path, file_okay=False),
     help="Folder for the reports: one folder a shot in it.",
 )
+@skeleton_option
 @click.option(
     "--joint",
     "joints",
@@ -92,6 +97,7 @@ Examples:
 def report(
     shots: tuple[Path, ...],
     out: Path,
+    skeleton: Path | None,
     joints: tuple[str, ...],
     order: str | None,
     reference: str,
@@ -102,9 +108,9 @@ def report(
 ) -> int:
     """Make a page and pictures of one or more shots.
 
-    Each SHOT is one animation file; `hinge-audit explain` lists the formats. For each there is a folder with
-    report.html, which opens from disk and needs no network, pictures, results.json and joints.csv; an index
-    page when there are several.
+    Each SHOT is an animation file or a folder of them; `hinge-audit explain` lists the formats. For each shot
+    there is a folder with report.html, which opens from disk and needs no network, pictures, results.json and
+    joints.csv; an index page when there are several.
 
     A suggested offset changes every curve and every mechanism of a joint: agree on it before animation starts,
     work on copies, and test the rig again.
@@ -115,7 +121,7 @@ def report(
         reference="rest" if reference == "rest" else "parent",
         order=order.upper() if order else None,
     )
-    wishes = Wishes(out, joints, replace, quiet, as_json)
+    wishes = Wishes(out, joints, replace, quiet, as_json, skeleton)
     page, failed = report_shots(shots, settings, wishes)
     if show and page is not None:
         click.launch(page.resolve().as_uri())
@@ -143,14 +149,19 @@ def report_shots(
     failed
         Whether any shot could not be used.
     """
+    from audit.pipeline import read_all
     from audit.report import write_index
 
-    folders = _folders(paths, wishes)
+    paths = files_of(paths)
+    folders = _Folders(wishes)
+    folders.refuse_taken(path.stem for path in paths)
     made: list[tuple[str, Document]] = []
     failed = False
-    for path, folder in zip(paths, folders, strict=True):
+    for path in paths:
         try:
-            made.append((folder.name, _report_one(path, folder, settings, wishes)))
+            for shot in read_all(path, wishes.skeleton):
+                folder = folders.of(shot.source.label)
+                made.append((folder.name, _report_one(shot, folder, settings, wishes)))
         except InputError as error:
             failed = True
             click.echo(f"hinge-audit: {error}", err=True)
@@ -164,44 +175,54 @@ def report_shots(
         from audit.results import json_text
 
         documents = [document for _, document in made]
-        click.echo(json_text(documents[0] if len(paths) == 1 else documents), nl=False)
+        one = len(paths) == 1 and len(documents) == 1
+        click.echo(json_text(documents[0] if one else documents), nl=False)
     return page, failed
 
 
-def _folders(paths: Sequence[Path], wishes: Wishes) -> list[Path]:
-    """Return the folder of each shot's report; two shots of one name get different ones."""
-    from audit.report import folder_name
+class _Folders:
+    """The folders of the shots' reports; two shots of one name get different ones."""
 
-    taken: set[str] = set()
-    folders = []
-    for path in paths:
-        name = base = folder_name(path.stem)
+    def __init__(self, wishes: Wishes) -> None:
+        self._wishes = wishes
+        self._taken: set[str] = set()
+
+    def of(self, label: str) -> Path:
+        """Return the folder for the next shot of this name."""
+        from audit.report import folder_name
+
+        name = base = folder_name(label)
         number = 2
-        while name.lower() in taken:
+        while name.lower() in self._taken:
             name, number = f"{base}-{number}", number + 1
-        taken.add(name.lower())
-        folders.append(wishes.out / name)
-    existing = [folder for folder in folders if folder.exists()]
-    if existing and not wishes.replace:
-        raise OutputError(
-            "already holds a report" if len(existing) == 1 else "and others already hold reports",
-            path=existing[0],
-            hint="Add --replace to write it anew, or choose another folder with --out",
-        )
-    return folders
+        self._taken.add(name.lower())
+        return self._wishes.out / name
+
+    def refuse_taken(self, stems: Iterable[str]) -> None:
+        """Raise OutputError before any work is done where a report is there that may not be replaced."""
+        guess = _Folders(self._wishes)
+        existing = [folder for folder in map(guess.of, stems) if folder.exists()]
+        if existing and not self._wishes.replace:
+            raise OutputError(
+                "already holds a report"
+                if len(existing) == 1
+                else "and others already hold reports",
+                path=existing[0],
+                hint="Add --replace to write it anew, or choose another folder with --out",
+            )
 
 
-def _report_one(path: Path, folder: Path, settings: Settings, wishes: Wishes) -> Document:
-    """Read, measure and write one shot, and print its table."""
-    from audit.pipeline import examine, joints_named, read
+def _report_one(shot: Shot, folder: Path, settings: Settings, wishes: Wishes) -> Document:
+    """Measure and write one shot, and print its table."""
+    from audit.pipeline import examine, joints_named
     from audit.report import terminal_table, write_report
 
-    shot = read(path)
+    label = shot.source.label
     joints = joints_named(shot.skeleton.names, wishes.joints) if wishes.joints else None
     quiet = wishes.quiet or wishes.as_json
-    with Progress(len(shot.skeleton), f"Measuring {path.name}", quiet=quiet) as progress:
+    with Progress(len(shot.skeleton), f"Measuring {label}", quiet=quiet) as progress:
         examined = examine(shot, settings, progress.step)
-    with Progress(30, f"Drawing {path.name}", quiet=quiet) as progress:
+    with Progress(30, f"Drawing {label}", quiet=quiet) as progress:
         tick: Callable[[str], object] = lambda _: progress.step()  # noqa: E731
         page = write_report(examined, folder, joints=joints, replace=wishes.replace, progress=tick)
     _say(terminal_table(examined.document, joints=joints), wishes)
