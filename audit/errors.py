@@ -86,7 +86,7 @@ class ShapeError(AuditError, ValueError):
     exit_code = 3
 
 
-class MotionError(AuditError):
+class MotionError(AuditError, ValueError):
     """A correction would have changed the motion: nothing was written."""
 
     exit_code = 4

@@ -92,7 +92,12 @@ def suggest(
         if not quiet:
             turning = sum(row.turns for row in sheet.rows)
             click.echo(f"{turning} of {len(sheet.rows)} joints are to be turned: {out}")
-            click.echo(f"Look it over, then: hinge-audit correct SHOT... --offsets {out} --out DIR")
+            if turning:
+                click.echo(
+                    f"Look it over, then: hinge-audit correct SHOT... --offsets {out} --out DIR"
+                )
+            else:
+                click.echo("Nothing is to be gained by turning axes; the reasons are in the sheet.")
     return InputError.exit_code if failed else 0
 
 

@@ -16,8 +16,9 @@ from audit.rotations import conjugate, multiply, rotate
 
 Array = npt.NDArray[np.float64]
 
-EVEN = 1e-6
-"""How far apart, as a share, the three scales of a joint may be and still count as one."""
+EVEN = 3e-6
+"""How far apart, as a share, the three scales of a joint may be and still count as one: twenty times what
+rounding to 32 bits leaves. What it moves is in the proof."""
 
 MOVING_UNEVENLY = "its scale is uneven and changes over time: turned axes would need shear"
 RESTING_UNEVENLY = "its scale is uneven: turned axes would need shear"
