@@ -14,20 +14,23 @@ import numpy as np
 
 import audit
 from audit.errors import AuditError, InputError, MotionError, UsageError
-from audit.files import draft_folder, put_in_place, refuse_taken, write_drafts, write_whole
+from audit.files import draft_folder, put_in_place, refuse_taken, write_drafts
 from audit.formats import formats
 from audit.measures import Measures, measure_shot
 from audit.model import Shot, Skin
-from audit.pipeline import Turned, read_all, turned
+from audit.pipeline import Turned, read_all, turned_alike
 from audit.plugins import Format, bytes_of
-from audit.reorient import Deviation, deviation, skin_bound
-from audit.sheet import Only, Sheet
+from audit.reorient import SAME_INSTANT_S, Deviation, deviation, skin_bound
+from audit.sheet import Only, Sheet, joint_labels
 
 LIMIT = 1e-5
 """Share of the rig's height that a joint may move, and radians that it may turn: well above what the 32-bit
 numbers of glTF and OpenUSD leave, well below what an eye sees. Our choice."""
 
 PROOF = "proof.json"
+PARTS = ("file", "written", "source", "offsets", "turned", "refused", "missing", "shots")
+"""What stands in the proof of each file."""
+
 DIGITS = 4
 
 Entry = dict[str, Any]
@@ -162,7 +165,7 @@ def correct_file(
     read_proof(out / PROOF)  # one that is somebody else's is refused before any work is done
     before = read_all(path, skeleton)
     kind = _written_format(before[0], path)
-    changed = [turned(shot, offsets, only) for shot in before]
+    changed = turned_alike(before, offsets, only)
     files = _files(kind, [each.shot for each in changed], path, skeleton)
     own = [path, *([skeleton] if skeleton else []), *inputs]
     # The skeleton of several shots is written by each of them, and is the same every time.
@@ -172,7 +175,7 @@ def correct_file(
     with draft_folder(out) as draft:
         write_drafts(files, draft)
         after = _read_back(draft, path.name, skeleton, path)
-        shots = tuple(_compared(*each, kind) for each in zip(before, after, changed, strict=True))
+        shots = _compared_all(before, after, changed, kind, path)
         for shot in shots:
             if shot.problem is not None:
                 raise MotionError(
@@ -182,9 +185,10 @@ def correct_file(
                 )
         if measured:
             shots = tuple(map(_measured, shots))
-        put_in_place(list(files), draft, out)
-    entry = _entry(path, files, offsets, only, shots)
-    _note(out / PROOF, entry)
+        entry = _entry(path, files, offsets, only, shots)
+        # The proof takes its place with the files: neither is there without the other.
+        write_drafts({PROOF: _noted(out / PROOF, entry)}, draft)
+        put_in_place([*files, PROOF], draft, out)
     return CorrectedFile(out / path.name, shots, entry)
 
 
@@ -227,9 +231,7 @@ def write(shots: Shot | Sequence[Shot], path: str | Path, *, replace: bool = Fal
             hint=f"The suffixes are {known}",
         )
     files = _files(kinds[0], given, target, None)
-    # Of several shots in one file each is named "file#animation".
-    named = [shot.source.file for shot in given]
-    sources = [Path(name) for each in named for name in (each, each.partition("#")[0]) if name]
+    sources = [Path(shot.source.path) for shot in given]
     refuse_taken([target.parent / name for name in files], sources, replace=replace)
     with draft_folder(target.parent) as draft:
         write_drafts(files, draft)
@@ -256,12 +258,12 @@ def _files(
     if kind.write is None:
         raise TypeError(f"{kind.name} is not written")
     files = kind.write(shots, path.name)
-    if skeleton is not None:
-        names = [name for name in files if name != path.name]
-        return {path.name: files[path.name]} | {
-            skeleton.name if len(names) == 1 else name: files[name] for name in names
-        }
-    return files
+    if skeleton is None:
+        return files
+    apart = [
+        name for name in files if name != path.name and Path(name).suffix.lower() in kind.suffixes
+    ]
+    return {skeleton.name if [name] == apart else name: data for name, data in files.items()}
 
 
 def _is_same_file(target: Path, data: bytes, shared: set[str]) -> bool:
@@ -278,6 +280,45 @@ def _read_back(draft: Path, name: str, skeleton: Path | None, path: Path) -> tup
             path=path,
             hint="Nothing was written. Please report this with the file",
         ) from error
+
+
+def _compared_all(
+    before: Sequence[Shot],
+    after: Sequence[Shot],
+    changed: Sequence[Turned],
+    kind: Format,
+    path: Path,
+) -> tuple[Corrected, ...]:
+    """Return all shots of a file and their corrected ones, played against each other.
+
+    Raises
+    ------
+    MotionError
+        Where the new file holds other shots, joints, times or skins: there is nothing to play then, or only a
+        part of it.
+    """
+    cause = None
+    if len(after) != len(before):
+        cause = f"it holds {len(after)} shots, and the original {len(before)}"
+    for old, new in zip(before, after, strict=False):
+        if new.skeleton.names != old.skeleton.names or np.any(
+            new.skeleton.parents != old.skeleton.parents
+        ):
+            cause = "it has other joints"
+        elif new.frames != old.frames or abs(new.seconds - old.seconds) > SAME_INSTANT_S:
+            cause = f"{old.source.label} has other times in it"
+    if cause is None:
+        try:
+            return tuple(
+                _compared(*each, kind) for each in zip(before, after, changed, strict=True)
+            )
+        except AuditError as error:
+            cause = error.cause
+    raise MotionError(
+        f"not corrected: the new file cannot be played against the original ({cause})",
+        path=path,
+        hint="Nothing was written. Please report this with the file",
+    )
 
 
 def _compared(before: Shot, after: Shot, change: Turned, kind: Format) -> Corrected:
@@ -327,7 +368,7 @@ def _turns(shot: Corrected) -> list[Entry]:
     """Return what was done to each joint: turned axes, a new rotation order, or both."""
     before, after = shot.before.skeleton, shot.after.skeleton
     rows = []
-    for joint, name in enumerate(before.names):
+    for joint, name in enumerate(joint_labels(before)):
         axes = shot.turned.axes[joint]
         orders = before.orders[joint], after.orders[joint]
         if axes[3] == 1.0 and orders[0] == orders[1]:
@@ -401,7 +442,9 @@ def read_proof(path: Path) -> Entry:
         return empty
     try:
         found = json.loads(bytes_of(path))
-        named = found["tool"]["name"] == "hinge-audit" and isinstance(found["files"], list)
+        named = found["tool"]["name"] == "hinge-audit" and all(
+            set(PARTS) <= set(each) for each in found["files"]
+        )
     except (ValueError, TypeError, KeyError):
         named = False
     if not named:
@@ -413,10 +456,10 @@ def read_proof(path: Path) -> Entry:
     return empty | {"files": found["files"]}
 
 
-def _note(path: Path, entry: Entry) -> None:
-    """Add a file to the proof of its folder, in place of an earlier entry of the same name."""
+def _noted(path: Path, entry: Entry) -> bytes:
+    """Return the proof of a folder with a file added, in place of an earlier entry of the same name."""
     proof = read_proof(path)
-    files = [each for each in proof["files"] if each.get("file") != entry["file"]]
+    files = [each for each in proof["files"] if each["file"] != entry["file"]]
     files = sorted([*files, entry], key=lambda each: str(each["file"]))
     text = json.dumps(proof | {"files": files}, indent=2, ensure_ascii=False, allow_nan=False)
-    write_whole(path, (text + "\n").encode("utf-8", errors="backslashreplace"))
+    return (text + "\n").encode("utf-8", errors="backslashreplace")

@@ -7,6 +7,7 @@ line, the docs, the report and the contract tests follow.
 
 from __future__ import annotations
 
+import hashlib
 import importlib
 import pkgutil
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -15,9 +16,9 @@ from pathlib import Path
 from types import ModuleType
 from typing import Literal, TypeVar
 
-from audit.errors import InputError, UnknownFormatError
+from audit.errors import InputError, UnknownFormatError, UsageError
 from audit.measures import Measures
-from audit.model import Shot, Skin
+from audit.model import Shot, Skin, Source
 
 Severity = Literal["fix", "look", "note"]
 SEVERITIES: tuple[Severity, ...] = ("fix", "look", "note")
@@ -41,6 +42,19 @@ class Opened:
     data: bytes
     path: str
     skeleton: Opened | None = None
+
+    def source(self, format_name: str) -> Source:
+        """Return where a shot of this file comes from: its path, format and checksum."""
+        return Source(self.path, format_name, hashlib.sha256(self.data).hexdigest())
+
+    def check_whole(self) -> None:
+        """Raise InputError where a separate skeleton is given: for formats that hold their own."""
+        if self.skeleton is not None:
+            raise InputError(
+                "holds its own skeleton",
+                path=self.path,
+                hint="Leave the separate skeleton file out",
+            )
 
     def beside(self, name: str) -> bytes:
         """Return the bytes of a file that this one names.
@@ -194,6 +208,21 @@ def _modules(package: ModuleType) -> Iterator[ModuleType]:
     for info in sorted(pkgutil.iter_modules(package.__path__), key=lambda info: info.name):
         if not info.name.startswith("_"):
             yield importlib.import_module(f"{package.__name__}.{info.name}")
+
+
+def only_one(shots: Sequence[Shot], holder: str) -> Shot:
+    """Return the one shot that a file is to hold; UsageError where there are none or several.
+
+    Parameters
+    ----------
+    shots
+        What is to be written.
+    holder
+        What holds one shot, such as "a BVH file".
+    """
+    if len(shots) != 1:
+        raise UsageError(f"{holder} holds one shot, not {len(shots)}", hint="Write one file a shot")
+    return shots[0]
 
 
 def bytes_of(path: str | Path) -> bytes:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -23,22 +23,37 @@ class Source:
     Attributes
     ----------
     file
-        The path as it was given.
+        The path as it was given; in a file of several shots ``#`` and the shot's own name follow.
     format
         Name of the format, "memory" for a shot made in Python.
     sha256
         Of the file's bytes, None for a shot made in Python.
+    own_name
+        The shot's own name in a file of several shots, empty where the file holds one.
     """
 
     file: str
     format: str = "memory"
     sha256: str | None = None
+    own_name: str = ""
+
+    def shot_named(self, name: str) -> Source:
+        """Return the source of one of several shots in this file."""
+        return replace(self, file=f"{self.path}#{name}", own_name=name)
+
+    @property
+    def path(self) -> str:
+        """The path of the file alone."""
+        return self.file.removesuffix(f"#{self.own_name}") if self.own_name else self.file
 
     @property
     def label(self) -> str:
-        """The file's name without folders and suffix: what people call the shot."""
-        name = self.file.replace("\\", "/").rsplit("/", 1)[-1]
-        return name.rsplit(".", 1)[0] or name
+        """What people call the shot: the file's name without folders and suffix.
+
+        In a file of several shots the shot's own name follows: "walk left" for ``takes/walk.glb#left``.
+        """
+        name = self.path.replace("\\", "/").rsplit("/", 1)[-1]
+        return f"{name.rsplit('.', 1)[0] or name} {self.own_name}".rstrip()
 
 
 @dataclass(frozen=True, eq=False)

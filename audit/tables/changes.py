@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
 from audit.conventions import AXES, ORDER_WITHOUT_CHOICE
-from audit.model import Shot
+from audit.model import Shot, Track
 from audit.rotations import angles_from_quaternion, conjugate, continuous_angles, multiply
 from audit.tables.cells import Array, Indices
 from audit.tables.columns import ANGLES, OFFSET, ORDER, POSITION, QUATERNION, REST, TIP
@@ -135,19 +137,20 @@ def _frames(shot: Shot, rows: Rows, keyed: Indices) -> Indices:
 def _rotations(shot: Shot, joint: int, rows: Rows, keyed: Indices) -> Array:
     """Return the rotations (K, 4) of a joint at its keys."""
     track = None if shot.tracks is None else shot.tracks.rotations[joint]
-    if track is not None:
-        return track.values
-    chosen: Array = shot.rotations_xyzw[_frames(shot, rows, keyed), joint]
-    return chosen
+    return _at_keys(shot, track, rows, keyed, lambda: shot.rotations_xyzw[:, joint])
 
 
 def _positions(shot: Shot, joint: int, rows: Rows, moved: Indices) -> Array:
     """Return the positions (K, 3) of a joint at its keys."""
     track = None if shot.tracks is None else shot.tracks.positions[joint]
-    if track is not None:
-        return track.values
-    chosen: Array = shot.local_positions[_frames(shot, rows, moved), joint]
-    return chosen
+    return _at_keys(shot, track, rows, moved, lambda: shot.local_positions[:, joint])
+
+
+def _at_keys(
+    shot: Shot, track: Track | None, rows: Rows, keyed: Indices, framed: Callable[[], Array]
+) -> Array:
+    """Return a track's values, or where there is none those of the frames at which some rows stand."""
+    return framed()[_frames(shot, rows, keyed)] if track is None else track.values
 
 
 def _angles(shot: Shot, joint: int, rows: Rows, keyed: Indices) -> Array:

@@ -20,7 +20,7 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from audit.formats.gltf import read, sample, write
+from audit.formats.gltf import read, sample, skins, write
 from audit.measures import measure_shot
 from audit.model import Shot
 from audit.model.kinematics import rest_height, world_transforms
@@ -29,6 +29,7 @@ from audit.plugins import Opened
 from audit.rotations import matrix_from_quaternion
 from audit.settings import Settings
 from tests.formats.gltf_making import Array, Making, Player, hinge, joints_of, read_all, turned
+from tests.formats.skinning import carried
 from tests.formats.test_gltf_writing import assert_same_motion, axes_for, rig
 
 VALIDATOR = "gltf-validator@2.0.0-dev.3.10"
@@ -364,6 +365,34 @@ class TestCharacter:
                 two, time, points, weights, joints
             )
             assert np.max(np.abs(apart)) < 1e-5 * height
+
+    def test_its_skin_is_what_an_independent_player_carries(self, character: bytes) -> None:
+        """Every point by the formula of the skin, as the file is and after a correction is read back."""
+        (shot,) = read_all(character)
+        axes = axes_for(shot, 7)
+        (after,) = read_all(write([turned(shot, axes)], "turned.glb")["turned.glb"])
+        player = Player(character)
+        shape = player.top["meshes"][0]["primitives"][0]["attributes"]
+        points = strided(player, shape["POSITION"])
+        weights, joints = strided(player, shape["WEIGHTS_0"]), strided(player, shape["JOINTS_0"])
+        times = np.linspace(0.0, 2.0, 25)
+        expected = [skinned_points(player, time, points, weights, joints) for time in times]
+        (skin,) = skins(shot)
+        assert len(skin.points) == len(points) == 3273
+        for each in (shot, after):
+            (skin,) = skins(each)
+            apart = np.max(np.abs(carried(each, skin, times) - expected)) / rest_height(
+                shot.skeleton
+            )
+            print(f"points: {apart:.1e} of the height apart")
+            assert apart < 1e-5
+
+    def test_its_points_are_those_of_a_mesh_library(self, character: bytes) -> None:
+        trimesh = pytest.importorskip("trimesh", reason="trimesh is not installed")
+        scene = trimesh.load_scene(io.BytesIO(character), file_type="glb", process=False)
+        (mesh,) = scene.geometry.values()
+        (skin,) = skins(read_all(character)[0])
+        np.testing.assert_array_equal(skin.points, mesh.vertices)
 
 
 def strided(player: Player, number: int) -> Array:

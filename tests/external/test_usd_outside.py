@@ -17,6 +17,7 @@ from audit.model import Shot
 from audit.model.kinematics import rest_height, world_transforms
 from audit.plugins import Opened
 from audit.rotations import matrix_from_quaternion
+from tests.formats.skinning import carried
 from tests.formats.usd_making import TEXT, Array, binary, random_turns, shot_in, turned
 
 pytest.importorskip("pxr", reason="the package usd-core is not installed")
@@ -156,6 +157,88 @@ def compare(stage: Stage, shot: Shot, codes: Array, times_s: Array) -> None:
     assert np.max(np.abs(linear / lengths - turns)) < 2e-6
 
 
+MESH = TEXT[TEXT.index('    def Mesh "Skin"') : TEXT.rindex("}")]
+SHARES = """jointIndices = [0, 4, 3] (
+            elementSize = 1
+            interpolation = "vertex"
+        )
+        float[] primvars:skel:jointWeights = [1, 1, 1] (
+            elementSize = 1
+            interpolation = "vertex"
+        )
+"""
+SPACE = "((1, 0, 0, 0), (0, 1, 0, 0), (0, 0, 1, 0), (0, 0, 0, 1))\n    }\n}"
+SKINS = {
+    "as it is": ("", ""),
+    "a space of its own": (SPACE, SPACE.replace("(0, 1, 0, 0)", "(-2, 3, 0.5, 0)", 1)),
+    "shared by all points": (
+        SHARES,
+        """jointIndices = [3, 0, 4] (elementSize = 3)
+        float[] primvars:skel:jointWeights = [0.5, 0.125, 0.375] (elementSize = 3)
+""",
+    ),
+    "two joints a point": (
+        SHARES,
+        """jointIndices = [0, 4, 4, 3, 2, 0] (
+            elementSize = 2
+            interpolation = "vertex"
+        )
+        float[] primvars:skel:jointWeights = [0.25, 0.75, 1, 0, 0.5, 0.5] (
+            elementSize = 2
+            interpolation = "vertex"
+        )
+""",
+    ),
+    "weights that do not come to one": ("[1, 1, 1]", "[0.5, 2, -1]"),
+    "values with indices": (
+        "[0, 4, 3] (",
+        "[4, 0] (",
+    ),
+    "joints in another order": (
+        "        rel skel:skeleton",
+        '        uniform token[] skel:joints = ["Hip/Leg/Foot", "Hip/Leg", "Hip", "Hip/Spine", '
+        '"Hip/Spine/Head"]\n        rel skel:skeleton',
+    ),
+    "bound above": (
+        "        rel skel:skeleton = </Heron/Skel>",
+        "",
+    ),
+    "all of it inherited": (
+        MESH,
+        MESH.replace('def Mesh "Skin"', 'def Xform "Group"').rstrip()[:-1]
+        + 'def Mesh "Coat"\n{\npoint3f[] points = [(0, 0, 0), (1, 9, 0), (1, 7, 0.5)]\n}\n}\n',
+    ),
+    "uneven scales": (
+        "half3[] scales = [(1, 1, 1), (1, 1, 1), (1, 1, 1)]",
+        "half3[] scales = [(1, 2, 1), (1.5, 1, 0.5), (2, 1, 1)]",
+    ),
+}
+
+
+@pytest.mark.parametrize("name", SKINS)
+def test_points_stand_where_openusd_puts_them(name: str, tmp_path: Path) -> None:
+    """Every rule of a skin against ``SkinningQuery``, and each one changes what comes out."""
+    old, new = SKINS[name]
+    text = TEXT.replace(old, new) if old else TEXT
+    if name == "values with indices":
+        text = text.replace(
+            "        float[] primvars",
+            "        int[] primvars:skel:jointIndices:indices = [1, 0, 0]\n        float[] primvars",
+        )
+    if name == "bound above":
+        above = "    rel skel:skeleton = </Heron/Skel>\n    rel skel:animationSource"
+        text = text.replace("    rel skel:animationSource", above)
+    assert (text == TEXT) == (name == "as it is")
+    codes = np.linspace(-2.0, 33.0, 36)
+    shot = shot_in(text)
+    (skin,) = usd.skins(shot)
+    theirs = Stage(text.encode(), tmp_path, "/Heron").skinned(codes)
+    ours = carried(shot, skin, codes / 30.0)
+    apart = np.max(np.abs(ours - theirs)) / rest_height(shot.skeleton)
+    print(f"{name}: points {apart:.1e} of the height apart")
+    assert apart < 2e-6
+
+
 def unmoved(before: Stage, after: Stage, new: Shot, codes: Array) -> None:
     """Check that no joint and no vertex moved."""
     assert new.turned is not None
@@ -269,6 +352,11 @@ def test_a_whole_character_made_with_the_schemas(tmp_path: Path) -> None:
     after = Stage(result, tmp_path / "after", "/Model")
     compare(after, usd.read(Opened(result, "made.usdc"))[0], codes, codes / 60.0)
     unmoved(before, after, new, codes)
+    for stage, file in ((before, shot), (after, usd.read(Opened(result, "made.usdc"))[0])):
+        (skin,) = usd.skins(file)
+        assert (len(skin.points), skin.influences.shape[1]) == (61, 2)
+        apart = np.max(np.abs(carried(file, skin, codes / 60.0) - stage.skinned(codes)))
+        assert apart < 3e-6 * rest_height(file.skeleton)
     assert after.root.GetPrim().GetAttribute("note").Get() == "kept"
 
 

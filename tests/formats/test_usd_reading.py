@@ -132,7 +132,7 @@ def test_the_nearest_binding_counts() -> None:
         "        rel skel:animationSource = </Heron/Run>\n        uniform matrix4d[] bindT",
     )
     # Walk is bound by nobody now, and fits: still a shot.
-    assert [shot.source.label for shot in shots_in(text)] == ["heron", "heron"]
+    assert [shot.source.label for shot in shots_in(text)] == ["heron Walk", "heron Run"]
     taken = text.replace('["Hip/Leg/Foot", "Hip/Leg", "Hip"]', '["Hip/Leg/Foot", "X", "Hip"]')
     (run,) = shots_in(taken)
     assert run.times_s.tolist() == [0.1, 0.3]

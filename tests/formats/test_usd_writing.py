@@ -328,7 +328,7 @@ def leg(*rotations: Track | None, names: tuple[str, ...] = ("Hip", "Knee")) -> S
     return Shot(
         skeleton,
         np.unique(np.concatenate([each.times_s for each in rotations if each is not None])),
-        Source("walk.glb#stride one"),
+        Source("walk.glb").shot_named("stride one"),
         tracks=Tracks(rotations, (None, None), (None, None)),
     )
 

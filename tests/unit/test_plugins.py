@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import sys
 from collections.abc import Iterator
 from importlib import import_module
@@ -13,10 +14,18 @@ import numpy as np
 import pytest
 
 import audit.formats
-from audit.errors import FormatError, InputError, UnknownFormatError
+from audit.errors import FormatError, InputError, UnknownFormatError, UsageError
 from audit.formats import formats
 from audit.model import Shot, Skeleton, Source
-from audit.plugins import Check, Finding, Format, Opened, found_in, read_shots
+from audit.plugins import (
+    Check,
+    Finding,
+    Format,
+    Opened,
+    found_in,
+    only_one,
+    read_shots,
+)
 
 CHECK = """
 from audit.plugins import Check
@@ -209,3 +218,22 @@ class TestOpened:
 
 def test_findings_concern_the_whole_shot_unless_they_say_a_joint() -> None:
     assert Finding("wrap", "look", "a message", None, None).joint is None
+
+
+class TestSharedByFormats:
+    def test_where_a_shot_comes_from(self) -> None:
+        digest = hashlib.sha256(b"abc").hexdigest()
+        assert Opened(b"abc", "x/walk.a").source("ant") == Source("x/walk.a", "ant", digest)
+
+    def test_a_skeleton_that_is_apart_is_refused_by_files_that_hold_their_own(self) -> None:
+        Opened(b"", "walk.a").check_whole()
+        with pytest.raises(InputError, match=r"walk\.a: holds its own skeleton\. Leave the"):
+            Opened(b"", "walk.a", Opened(b"", "rig.b")).check_whole()
+
+    def test_one_shot_and_no_other_number(self) -> None:
+        skeleton = Skeleton.plain(["a"], [-1], [[0.0, 0.0, 0.0]])
+        shot = Shot(skeleton, np.zeros(1), rotations=np.array([[[0.0, 0.0, 0.0, 1.0]]]))
+        assert only_one([shot], "a page") is shot
+        for shots in ([], [shot, shot]):
+            with pytest.raises(UsageError, match=rf"a page holds one shot, not {len(shots)}"):
+                only_one(shots, "a page")

@@ -4,46 +4,53 @@ What is read
     A motion and the skeleton that belongs to it: ``hinge-audit report walk.amc --skeleton walk.asf``. A
     skeleton without motion is one frame at rest. Of the skeleton ``:units`` (length, and angle in deg or rad),
     ``:root`` (order, axis, position, orientation), ``:bonedata`` (name, direction, length, axis, dof, limits)
-    and ``:hierarchy`` are used; ``:name``, ``:documentation``, ``:skin``, masses and whatever else stands there
-    are kept as they are. Of the motion ``:FULLY-SPECIFIED``, ``:DEGREES`` or ``:RADIANS``, and the frames, with
-    the bones in any order. ``dof`` may name any of tx ty tz rx ry rz l. Comments begin with ``#``; commas and
-    parentheses are white space. Keywords may be in any case; names are UTF-8, else Latin-1.
+    and ``:hierarchy`` are used; ``:name``, ``:documentation``, ``:skin``, masses and whatever else stands
+    there are kept as they are. Of the motion ``:FULLY-SPECIFIED``, ``:DEGREES`` or ``:RADIANS``, and the
+    frames, with the bones in any order. ``dof`` may name any of tx ty tz rx ry rz l. Comments begin with
+    ``#``; commas and parentheses are white space. Keywords may be in any case; names are UTF-8, else Latin-1.
 
 How it is understood
     A bone begins where its parent ends. Its joint is at its start, in the axes that ``axis`` gives: rotations
-    about fixed axes of the world, in the order of the letters, one angle a letter. The motion's numbers
-    turn the joint away from rest in these axes, in the order of ``dof``: ``rx ry rz`` is Rz · Ry · Rx, rotation
+    about fixed axes of the world, in the order of the letters, one angle a letter. The motion's numbers turn
+    the joint away from rest in these axes, in the order of ``dof``: ``rx ry rz`` is Rz · Ry · Rx, rotation
     order ``ZYX``; axes that ``dof`` leaves out stay at zero. Lengths and positions, in the motion too, are
     multiplied by the unit of length. ``tx ty tz`` of a bone move it in its own axes at rest, and ``l`` is
     added to its length; the root's are added to ``position`` in world axes. A motion holds no time: frames are
     taken at 120 a second, which is common practice for such files, no source. The first is at 0 s.
 
+What is kept
+    Everything: a pair that was read is written back byte for byte, but for ``axis``, ``dof`` and ``limits`` of
+    turned bones, ``orientation`` and ``order`` of a turned root, and their lines in the motion.
+
 What is refused
     A motion without its skeleton, or with another one; a bone that is named twice, hangs on nothing or on two;
     a direction that is not of length one; a frame that lacks a bone or has one twice; too few or too many
-    numbers, text where a number should be, NaN and infinite numbers (limits may be ``inf``); frame numbers that
-    do not increase; a file cut short. Each error names the line, and in the motion the frame and the bone.
+    numbers, text where a number should be, NaN and infinite numbers (limits may be ``inf``); frame numbers
+    that do not increase; a file cut short. Each error names the line, and in the motion the frame and the
+    bone:
+
+        takes/crane.amc: line 11, frame 2, bone boom: '4O' is not a number. Only numbers such as 12.5 or -1e-3
+        may stand there
 """
 
 from __future__ import annotations
 
-import hashlib
 import re
 from collections.abc import Sequence
 from pathlib import PurePath
 
 import numpy as np
 
-from audit.errors import InputError, UsageError
+from audit.errors import InputError
 from audit.formats.acclaim._fresh import FRAMES_PER_SECOND, fresh
 from audit.formats.acclaim._motion import read_motion
 from audit.formats.acclaim._pose import channels_of, skeleton_of
 from audit.formats.acclaim._skeleton_reader import read_skeleton
 from audit.formats.acclaim._text import BYTE_ORDER_MARK
 from audit.formats.acclaim._write import Pair, patched
-from audit.model import Channels, Shot, Source
+from audit.model import Channels, Shot
 from audit.model.frozen import frozen_array
-from audit.plugins import Format, Opened
+from audit.plugins import Format, Opened, only_one
 
 __all__ = ["FORMAT", "FRAMES_PER_SECOND", "read", "recognises", "sample", "write"]
 
@@ -94,7 +101,7 @@ def read(opened: Opened) -> tuple[Shot, ...]:
         Shot(
             skeleton=skeleton,
             times_s=(motion.numbers - motion.numbers[0]) / FRAMES_PER_SECOND,
-            source=Source(file=path, format="acclaim", sha256=hashlib.sha256(data).hexdigest()),
+            source=opened.source("acclaim"),
             channels=channels_of(file, motion, skeleton, path),
             origin=Pair(opened.skeleton.data, data, file, motion.values, motion.degrees),
         ),
@@ -116,7 +123,7 @@ def _at_rest(opened: Opened) -> Shot:
     return Shot(
         skeleton=skeleton,
         times_s=np.zeros(1),
-        source=Source(opened.path, "acclaim", hashlib.sha256(opened.data).hexdigest()),
+        source=opened.source("acclaim"),
         channels=Channels(none_at_all, none, none),
         origin=Pair(opened.data, None, file, none_at_all, file.degrees),
     )
@@ -145,11 +152,7 @@ def write(shots: Sequence[Shot], name: str) -> dict[str, bytes]:
     UsageError
         Where there are several shots, or the pair cannot hold the shot.
     """
-    if len(shots) != 1:
-        raise UsageError(
-            f"an Acclaim motion holds one shot, not {len(shots)}", hint="Write one file a shot"
-        )
-    shot = shots[0]
+    shot = only_one(shots, "an Acclaim motion")
     if isinstance(shot.origin, Pair) and shot.origin.fits(shot):
         skeleton, motion = patched(shot, shot.origin)
         if motion is None:

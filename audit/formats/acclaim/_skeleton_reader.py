@@ -9,8 +9,10 @@ from typing import Final
 
 from audit.conventions import AXES
 from audit.errors import FormatError
+from audit.formats.acclaim._hierarchy import order_of
 from audit.formats.acclaim._skeleton import FREEDOMS, ROOT, Bone, Place, SkeletonFile
-from audit.formats.acclaim._text import Word, is_number, number_from, shown, words_of
+from audit.formats.acclaim._text import Word, number_from, shown, words_of
+from audit.spelling import is_number
 
 UNIT_DIRECTION: Final = 0.01
 """How far the length of a direction may be from one (our choice): files have six digits or fewer."""
@@ -85,8 +87,13 @@ class _Reader:
                     "Give every bone its own name",
                 )
             places[bone.name] = place
-        parents, listed = self._parents(sections[":hierarchy"], places)
-        return self._in_order(bones, parents, listed, length_unit, degrees)
+        order, parents = order_of(sections[":hierarchy"], bones, places, self.path)
+        return SkeletonFile(
+            bones=tuple(bones[place] for place in order),
+            parents=parents,
+            length_unit=length_unit,
+            degrees=degrees,
+        )
 
     def _sections(self, words: list[Word]) -> dict[str, list[Word]]:
         """Return the words of each section by its keyword, the keyword first."""
@@ -320,73 +327,6 @@ class _Reader:
             )
         numbers = [_limit(word) or 0.0 for word in words]
         return tuple(zip(numbers[::2], numbers[1::2], strict=True))
-
-    def _parents(
-        self, words: list[Word], places: dict[str, int]
-    ) -> tuple[dict[int, int], list[list[int]]]:
-        """Return the parent of each bone, and the children of each, by their places in the file."""
-        inner = words[1:]
-        if not inner or inner[0].keyword != "begin" or inner[-1].keyword != "end" or len(inner) < 2:
-            raise self.fault(
-                ":hierarchy is not closed in begin and end",
-                inner[-1].line if inner else words[0].line,
-                "The file seems to be cut short",
-            )
-        parents: dict[int, int] = {}
-        children: list[list[int]] = [[] for _ in places]
-        parent, line = 0, 0
-        for word in inner[1:-1]:
-            place = places.get(word.name)
-            if place is None:
-                raise self.fault(
-                    f":hierarchy names {shown(word.text)}, which is no bone",
-                    word.line,
-                    "Correct the name, or describe the bone in :bonedata",
-                )
-            if word.line != line:
-                parent, line = place, word.line
-            elif place in parents or place == 0:
-                raise self.fault(
-                    f"{word.name!r} hangs on two bones" if place else "root hangs on a bone",
-                    word.line,
-                    "A bone hangs on one other, and the root on none",
-                )
-            else:
-                parents[place] = parent
-                children[parent].append(place)
-        return parents, children
-
-    def _in_order(
-        self,
-        bones: list[Bone],
-        parents: dict[int, int],
-        children: list[list[int]],
-        length_unit: float,
-        degrees: bool,
-    ) -> SkeletonFile:
-        """Return the bones with every parent before its children: as in the file where that has it so."""
-        reached: list[int] = []
-        waiting = [0]
-        while waiting:
-            place = waiting.pop()
-            reached.append(place)
-            waiting += reversed(children[place])
-        if len(reached) < len(bones):
-            lost = bones[min(set(range(len(bones))) - set(reached))]
-            raise self.fault(
-                f"the bone {lost.name!r} does not hang on the root",
-                lost.line,
-                "Name it, and the bones above it, in :hierarchy",
-            )
-        if all(parents[place] < place for place in range(1, len(bones))):
-            reached.sort()
-        at = {place: number for number, place in enumerate(reached)}
-        return SkeletonFile(
-            bones=tuple(bones[place] for place in reached),
-            parents=tuple(at[parents[place]] if place else -1 for place in reached),
-            length_unit=length_unit,
-            degrees=degrees,
-        )
 
 
 def _place(words: list[Word]) -> Place | None:

@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Iterator
 from typing import Final, NamedTuple
 
-from audit.errors import FormatError
+from audit import spelling
 
 BYTE_ORDER_MARK: Final = b"\xef\xbb\xbf"
 
 LARGEST: Final = 1e30
 """Larger numbers are refused (our choice): a product of a few of them would not be finite any more."""
 
-_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
 _LINE = re.compile(r"([^\r\n]*)(?:\r\n|\r|\n|\Z)")
 _WORD = re.compile(r"[^\0- ,()]+")
 
@@ -73,13 +71,7 @@ def words_of(data: bytes) -> Iterator[Word]:
 
 def shown(text: str) -> str:
     """Return a piece of the file in quotes, shortened where it is long."""
-    text = readable(text)
-    return repr(text if len(text) <= 40 else text[:37] + "...")
-
-
-def is_number(text: str) -> bool:
-    """Tell whether a word spells a number, however large."""
-    return _NUMBER.fullmatch(text) is not None
+    return spelling.shown(readable(text))
 
 
 def number_from(text: str, path: str, where: str) -> float:
@@ -90,21 +82,4 @@ def number_from(text: str, path: str, where: str) -> float:
     FormatError
         Where it spells none, or one that is not finite or larger than :data:`LARGEST`.
     """
-    if is_number(text):
-        number = float(text)
-        if math.isfinite(number) and abs(number) <= LARGEST:
-            return number
-        raise FormatError(
-            f"{shown(text)} is too large for a number",
-            path=path,
-            where=where,
-            hint="Correct the number",
-        )
-    cause, hint = (
-        f"{shown(text)} is not a number",
-        "Only numbers such as 12.5 or -1e-3 may stand there",
-    )
-    if re.search(r"nan|inf", text, re.IGNORECASE):
-        cause = f"{shown(text)} is not a finite number"
-        hint = "The program that wrote the file had no value there: write the file again, or put in a number"
-    raise FormatError(cause, path=path, where=where, hint=hint)
+    return spelling.number_from(readable(text), path, where, largest=LARGEST)

@@ -11,9 +11,10 @@ import numpy as np
 from audit.conventions import AXES, ORDER_WITHOUT_CHOICE
 from audit.errors import FormatError
 from audit.formats.bvh._hierarchy import CHANNEL_NAMES, HierarchyReader
-from audit.formats.bvh._text import line_at, number_from, shown
+from audit.formats.bvh._text import line_at, number_from
 from audit.model import Skeleton
 from audit.model.skeleton import Indices
+from audit.spelling import shown
 
 BYTE_ORDER_MARK: Final = b"\xef\xbb\xbf"
 

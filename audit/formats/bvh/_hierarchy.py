@@ -10,7 +10,8 @@ from typing import Final, NamedTuple, NoReturn
 
 from audit.conventions import AXES
 from audit.errors import FormatError
-from audit.formats.bvh._text import number_from, shown
+from audit.formats.bvh._text import number_from
+from audit.spelling import shown
 
 CHANNEL_NAMES: Final = tuple(f"{axis}{kind}" for kind in ("position", "rotation") for axis in AXES)
 KEYWORDS: Final = ("HIERARCHY", "ROOT", "JOINT", "END", "OFFSET", "CHANNELS", "MOTION", "{", "}")

@@ -14,8 +14,9 @@ import numpy.typing as npt
 
 from audit.errors import FormatError
 from audit.formats.bvh._header import Header
-from audit.formats.bvh._text import LINE_END, NUMBER, line_at, number_from, shown
+from audit.formats.bvh._text import LINE_END, line_at, number_from
 from audit.model.skeleton import Array, Indices
+from audit.spelling import is_number, shown
 
 PIECE: Final = 1 << 18
 """Bytes that are worked through at a time: small enough to stay in a core's cache."""
@@ -184,7 +185,7 @@ def rows_one_by_one(data: bytes, header: Header, path: str) -> Array:
     for line, words in _lines(data, header.rows_start):
         before = len(numbers)
         for place, word in enumerate(words):
-            number = float(word) if NUMBER.fullmatch(word) else math.nan
+            number = float(word) if is_number(word) else math.nan
             if not math.isfinite(number):
                 _check_place(line, words, place, before, header, path)
                 frame, column = divmod(before + place, channels)

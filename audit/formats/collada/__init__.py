@@ -7,41 +7,45 @@ What is read
     them, as a whole (``Hips/matrix``) or one number of it (``Knee/rotateX.ANGLE``, ``Hips/translate.Y``,
     ``Hips/translate(1)``). Curves may be STEP, LINEAR, BEZIER or HERMITE, each key its own, and LINEAR where
     the document does not say; tangents are pairs of time and value, or in older files single values. A
-    document without animation is one frame at rest. Reading needs the package lxml:
-    ``pip install 'hinge-audit[collada]'``.
+    document without animation is one frame at rest. Reading needs the package lxml: ``pip install
+    'hinge-audit[collada]'``.
 
 How it is understood
-    A joint's transforms are multiplied in the order of the document, for column vectors. Its rest pose
-    has every animated rotation at zero and everything else as the document states it: fixed rotations that
-    orient a joint belong to the rest, and the animated ones are what is measured. Where the last three
-    rotations are about three different principal axes and hold all that is animated, the document states
-    the rotation order. Keys stay at their own times: a joint has rotation keys where any of its rotation curves
-    has one, and all of its curves are evaluated there; between them the joint turns the straight way, so that a
-    curve's bend between two keys is not seen, nor a turn of more than half a circle. A step is kept where
-    all curves of a joint are steps. The unit of length and the up axis are not applied: positions are in
-    the document's own. Animation clips, instances of other nodes, and everything that is no transform are left
-    out.
+    A joint's transforms are multiplied in the order of the document, for column vectors. Its rest pose has
+    every animated rotation at zero and everything else as the document states it: fixed rotations that orient
+    a joint belong to the rest, and the animated ones are what is measured. Where the last three rotations are
+    about three different principal axes and hold all that is animated, the document states the rotation order.
+    Keys stay at their own times: a joint has rotation keys where any of its rotation curves has one, and all
+    of its curves are evaluated there; between them the joint turns the straight way, so that a curve's bend
+    between two keys is not seen, nor a turn of more than half a circle. A step is kept where all curves of a
+    joint are steps. The unit of length and the up axis are not applied: positions are in the document's own.
+    Animation clips, instances of other nodes, and everything that is no transform are left out.
+
+What is kept
+    Nothing but the shot: the format is read and not written. Write the shot as another one.
 
 What is refused
-    Documents that are not well-formed, that declare a document type, or that exceed 512 MB; targets and sources
-    that name nothing; curves of other kinds, that run back in time, or with tangents of another size; numbers
-    that are none; counts past an array; a number that is animated twice; a joint with skew or lookat, or one
-    whose transforms shear it. Each error names the line and the element. Files that the document names are
-    never opened.
+    Documents that are not well-formed, that declare a document type, or that exceed 512 MB; targets and
+    sources that name nothing; curves of other kinds, that run back in time, or with tangents of another size;
+    numbers that are none; counts past an array; a number that is animated twice; a joint with skew or lookat,
+    or one whose transforms shear it. Each error names the line and the element. Files that the document names
+    are never opened. An error reads:
+
+        takes/crane.dae: line 21, channel: the target 'Boom/rotateW.ANGLE' names nothing in the file. No
+        transform below 'Boom' has the sid 'rotateW'
 """
 
 from __future__ import annotations
 
-import hashlib
 import re
 
 import numpy as np
 
-from audit.errors import FormatError, InputError
+from audit.errors import FormatError
 from audit.formats.collada._joints import Joint, joint_of
 from audit.formats.collada._scene import Scene
 from audit.formats.collada._xml import fault, kind, parse
-from audit.model import Shot, Skeleton, Source, Tracks
+from audit.model import Shot, Skeleton, Tracks
 from audit.plugins import Format, Opened
 
 __all__ = ["FORMAT", "read", "recognises", "sample"]
@@ -76,10 +80,7 @@ def read(opened: Opened) -> tuple[Shot, ...]:
         Where the document breaks the format's rules, or holds no joint.
     """
     path = opened.path
-    if opened.skeleton is not None:
-        raise InputError(
-            "holds its own skeleton", path=path, hint="Leave the separate skeleton file out"
-        )
+    opened.check_whole()
     root = parse(opened.data, path)
     if kind(root) != "COLLADA":
         raise fault(path, root, f"is XML, but its root is {kind(root)[:40]!r}", "COLLADA is needed")
@@ -111,7 +112,7 @@ def read(opened: Opened) -> tuple[Shot, ...]:
         Shot(
             skeleton=skeleton,
             times_s=times,
-            source=Source(path, "collada", hashlib.sha256(opened.data).hexdigest()),
+            source=opened.source("collada"),
             tracks=tracks,
             every_frame=all(len(track.times_s) == len(times) for track in used),
         ),

@@ -20,6 +20,7 @@ from audit.rotations import (
     quaternion_from_rotation_vector,
     rotate,
 )
+from audit.rotations.matrices import quaternion_from_matrix
 
 PRINCIPAL = 1e-6
 """How far an axis may be from a principal one and still be that one (our choice)."""
@@ -262,7 +263,7 @@ def _from_matrices(path: str, node: Node, values: list[Array], times: int) -> Po
     scales = np.where(mirrored[:, None], -scales, scales)
     # Six digits of a rotation make columns that are not quite of length one; that is no scale.
     scales = np.where(np.all(np.abs(scales - 1.0) < SHEARED, axis=1, keepdims=True), 1.0, scales)
-    return Pose(quaternion_from_matrix(axes), whole[:, :3, 3].T, scales.T)
+    return Pose(quaternion_from_matrix(np.moveaxis(axes, 0, -1)), whole[:, :3, 3].T, scales.T)
 
 
 def _unfit(path: str, node: Node, cause: str) -> FormatError:
@@ -272,29 +273,6 @@ def _unfit(path: str, node: Node, cause: str) -> FormatError:
         where=place(node.element),
         hint="A joint is a translation, a rotation and a scale along its own axes, in this order",
     )
-
-
-def quaternion_from_matrix(matrices: Array) -> Array:
-    """Return unit quaternions (4, T) of rotation matrices (T, 3, 3) that may be a little off.
-
-    References
-    ----------
-    I. Y. Bar-Itzhack, "New method for extracting the quaternion from a rotation matrix", J. Guidance, Control,
-    and Dynamics 23(6), 2000: the eigenvector of a symmetric matrix, which is that of the nearest rotation.
-    """
-    m = matrices
-    k = np.zeros((len(m), 4, 4))
-    for row in range(3):
-        for column in range(3):
-            k[:, row, column] = m[:, row, column] + m[:, column, row]
-    trace = m[:, 0, 0] + m[:, 1, 1] + m[:, 2, 2]
-    k[:, [0, 1, 2], [0, 1, 2]] -= trace[:, None]
-    k[:, 3, 0] = k[:, 0, 3] = m[:, 2, 1] - m[:, 1, 2]
-    k[:, 3, 1] = k[:, 1, 3] = m[:, 0, 2] - m[:, 2, 0]
-    k[:, 3, 2] = k[:, 2, 3] = m[:, 1, 0] - m[:, 0, 1]
-    k[:, 3, 3] = trace
-    found: Array = np.linalg.eigh(k)[1][:, :, -1].T
-    return np.where(found[3] < 0.0, -found, found)
 
 
 def _near_the_one_before(quaternions: Array) -> Array:

@@ -5,14 +5,15 @@ What is read
     are the nodes that a skin names or an animation moves, and all nodes above those, parents first and
     otherwise in the file's order; a ``matrix`` is taken apart. Nodes below a joint that carry nothing are its
     end points. Each animation is a shot, and a file without one is a shot of one frame at rest. Keys stay at
-    their own times: ``STEP``, ``LINEAR`` and ``CUBICSPLINE``, as floats or, for rotations, normalised integers,
-    in accessors that may be sparse, strided, or without a buffer view.
+    their own times: ``STEP``, ``LINEAR`` and ``CUBICSPLINE``, as floats or, for rotations, normalised
+    integers, in accessors that may be sparse, strided, or without a buffer view. Meshes are looked at only
+    where a correction is checked: their points, joints and weights, in any number of sets.
 
 How it is understood
     Quaternions are ``x y z w``, times seconds. The rest pose is what the nodes say. glTF states no rotation
     order. Keys that are not of unit length are made so, and their error is remembered; their signs are kept. A
-    node without a name is called ``node_5`` for the sixth one. Channels of ``weights`` and of extensions
-    move no joint and are passed over.
+    node without a name is called ``node_5`` for the sixth one. Channels of ``weights`` and of extensions move
+    no joint and are passed over.
 
 What is kept
     A shot that came from glTF is written back into its file: what has not changed stays byte for byte, extras
@@ -22,13 +23,16 @@ What is refused
     Other versions; a required extension that is not understood, such as one for compressed buffers; damaged
     chunks and JSON, NaN, and keys given twice; numbers that refer to nothing; data past the end of its buffer;
     nodes with two parents or in a circle; a matrix that shears or flattens; an animated node with a matrix, or
-    moved twice by one animation; times that do not increase; quaternions without length. Each error names
-    the place in the JSON, such as ``animations[0].samplers[3].output``, or the byte.
+    moved twice by one animation; times that do not increase; quaternions without length. A skin without
+    points, joints or weights for each of its points, or with joints that it does not have, is refused where it
+    is asked for. Each error names the place in the JSON, or the byte:
+
+        takes/walk.glb: accessors[2], element 1: the time 0.5 s follows 1 s. Times of keys start at 0 or later,
+        and increase; write the file again
 """
 
 from __future__ import annotations
 
-import hashlib
 import re
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -36,7 +40,7 @@ from pathlib import PurePath
 
 import numpy as np
 
-from audit.errors import InputError, UsageError
+from audit.errors import UsageError
 from audit.formats.gltf._animations import PATHS, Animation, TrackReader, read_animations
 from audit.formats.gltf._container import BYTE_ORDER_MARK, MAGIC
 from audit.formats.gltf._document import Document, read_document
@@ -44,10 +48,11 @@ from audit.formats.gltf._fresh import fresh
 from audit.formats.gltf._nodes import Tree, joint_nodes, read_skeleton, read_tree
 from audit.formats.gltf._origin import Origin
 from audit.formats.gltf._patch import patched
-from audit.model import Shot, Skeleton, Source, Track, Tracks
+from audit.formats.gltf._skins import read_skins
+from audit.model import Shot, Skeleton, Skin, Source, Track, Tracks
 from audit.plugins import Format, Opened
 
-__all__ = ["FORMAT", "read", "recognises", "sample", "write"]
+__all__ = ["FORMAT", "read", "recognises", "sample", "skins", "write"]
 
 _JSON_OF_GLTF = re.compile(
     rb'\s*\{(?:.*)"(?:asset"\s*:\s*\{|componentType"\s*:\s*51\d\d)', re.DOTALL
@@ -80,14 +85,9 @@ def read(opened: Opened) -> tuple[Shot, ...]:
     InputError
         Where a separate skeleton is given.
     """
-    if opened.skeleton is not None:
-        raise InputError(
-            "holds its own skeleton",
-            path=opened.path,
-            hint="Leave the separate skeleton file out",
-        )
+    opened.check_whole()
     with ThreadPoolExecutor(max_workers=1) as pool:
-        digest = pool.submit(lambda: hashlib.sha256(opened.data).hexdigest())
+        summed = pool.submit(opened.source, "gltf")
         document = read_document(opened)
         tree = read_tree(document)
         animations = read_animations(document)
@@ -103,21 +103,21 @@ def read(opened: Opened) -> tuple[Shot, ...]:
         reader = TrackReader(document)
         _check_bind_matrices(document, tree, reader)
         made = [_tracks(reader, animation, joints) for animation in animations]
-        sha256 = digest.result()
+        source = summed.result()
     none = (None,) * len(joints)
     rest = Tracks(none, none, none, (0.0,) * len(joints))
     numbers = tuple(animation.number for animation in animations)
-    labels = _labels(opened.path, animations)
+    sources = _sources(source, animations)
     shots = []
-    for label, animation, (tracks, times) in zip(
-        labels, animations or [None], made or [(rest, np.zeros(1))], strict=True
+    for named, animation, (tracks, times) in zip(
+        sources, animations or [None], made or [(rest, np.zeros(1))], strict=True
     ):
         origin = Origin(document, tree, joints, animation, numbers, skeleton, tracks)
         shots.append(
             Shot(
                 skeleton,
                 times,
-                Source(label, "gltf", sha256),
+                named,
                 tracks=tracks,
                 every_frame=_every_frame(tracks, len(times)),
                 origin=origin,
@@ -132,7 +132,7 @@ def _check_bind_matrices(document: Document, tree: Tree, reader: TrackReader) ->
         if skin.inverse_bind is None:
             continue
         where = f"skins[{number}].inverseBindMatrices"
-        count = len(reader.accessors.floats(skin.inverse_bind, "MAT4", where).values)
+        count = len(reader.accessors.numbers(skin.inverse_bind, "MAT4", where).values)
         if count < len(skin.joints):
             raise document.refusal(
                 where,
@@ -141,17 +141,17 @@ def _check_bind_matrices(document: Document, tree: Tree, reader: TrackReader) ->
             )
 
 
-def _labels(path: str, animations: Sequence[Animation]) -> list[str]:
-    """Return what each shot is called: the path, with the animation where there are several."""
+def _sources(source: Source, animations: Sequence[Animation]) -> list[Source]:
+    """Return the source of each shot: the file's, with the animation's name where there are several."""
     if len(animations) < 2:
-        return [path]
-    labels: list[str] = []
+        return [source]
+    names: list[str] = []
     for number, animation in enumerate(animations, start=1):
-        label = f"{path}#{animation.name or number}"
-        while label in labels:
-            label = f"{label}#{number}"
-        labels.append(label)
-    return labels
+        name = str(animation.name or number)
+        while name in names:
+            name = f"{name}#{number}"
+        names.append(name)
+    return [source.shot_named(name) for name in names]
 
 
 def _tracks(
@@ -162,6 +162,7 @@ def _tracks(
     found: dict[str, list[Track | None]] = {path: [None] * len(joints) for path in PATHS}
     errors = [0.0] * len(joints)
     times: dict[int, np.ndarray] = {}
+    reader.make_room(animation)
     for channel in animation.channels:
         track, error = reader.track(animation, channel)
         joint = places[channel.node]
@@ -214,6 +215,28 @@ def write(shots: Sequence[Shot], name: str) -> dict[str, bytes]:
     return fresh(shots, name)
 
 
+def skins(shot: Shot) -> tuple[Skin, ...]:
+    """Return the skins that a shot's file holds.
+
+    Parameters
+    ----------
+    shot
+        As it was read; joints turned since do not matter.
+
+    Returns
+    -------
+    tuple of Skin
+        One for each mesh primitive that a skin carries, in the file's rest axes and the world's space; none for
+        a shot from elsewhere.
+
+    Raises
+    ------
+    FormatError
+        Where a skin is broken, with the place in the JSON.
+    """
+    return read_skins(shot.origin) if isinstance(shot.origin, Origin) else ()
+
+
 def sample() -> bytes:
     """Return a tiny valid file: two joints in a skin, two keys each at their own times."""
     x, y = np.array([1.0, 0.0, 0.0]), np.array([0.0, 1.0, 0.0])
@@ -249,4 +272,5 @@ FORMAT = Format(
     read=read,
     sample=lambda: Opened(sample(), "sample.glb"),
     write=write,
+    skins=skins,
 )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Any
 
@@ -22,6 +23,10 @@ COMPONENTS: dict[int, np.dtype[Any]] = {
     5126: np.dtype("<f4"),
 }
 FLOAT = 5126
+SMALL = (5120, 5121, 5122, 5123)
+UNSIGNED = (5121, 5123)
+"""Component types: integers of 8 and 16 bits, and those of them without a sign."""
+
 WIDTHS = {"SCALAR": 1, "VEC2": 2, "VEC3": 3, "VEC4": 4, "MAT2": 4, "MAT3": 9, "MAT4": 16}
 
 MOST_NUMBERS = 100_000_000
@@ -36,7 +41,7 @@ class Stored:
     Attributes
     ----------
     values : (K, n)
-        Decoded.
+        Decoded; nobody else holds them.
     rounding
         Largest error that storing a number between −1 and 1 brings: half a step for normalised integers, 0 for
         floats.
@@ -52,6 +57,24 @@ class Accessors:
     def __init__(self, document: Document) -> None:
         self._document = document
         self._numbers = 0
+        self._room = np.zeros(0)
+
+    def make_room(self, numbers: int) -> None:
+        """Make room for numbers that are about to be decoded, in one block.
+
+        Asking the system for many middling arrays, page by page, takes longer than decoding them. What turns
+        out to need more than this gets arrays of its own.
+        """
+        # A number takes a byte or more of the file, or it is a zero that needs no room beforehand.
+        self._room = np.zeros(min(numbers, len(self._document.data), MOST_NUMBERS))
+
+    def _taken(self, count: int, width: int) -> Array:
+        """Return an array (count, width) to fill, out of the room where it fits."""
+        numbers = count * width
+        if numbers > len(self._room):
+            return np.zeros((count, width))
+        taken, self._room = self._room[:numbers], self._room[numbers:]
+        return taken.reshape(count, width)
 
     def count(self, numbers: int, where: str) -> None:
         """Count numbers that are about to be made; FormatError where they become too many."""
@@ -63,8 +86,17 @@ class Accessors:
                 "Split the file into several with fewer keys",
             )
 
-    def floats(self, reference: Json, kind: str, where: str, *, normalised: bool = False) -> Stored:
-        """Return an accessor of a certain kind.
+    def numbers(
+        self,
+        reference: Json,
+        kind: str,
+        where: str,
+        *,
+        floats: bool = True,
+        normalised: Collection[int] = (),
+        plain: Collection[int] = (),
+    ) -> Stored:
+        """Return the numbers of an accessor of a certain kind.
 
         Parameters
         ----------
@@ -74,8 +106,12 @@ class Accessors:
             ``SCALAR``, ``VEC3``, ``VEC4`` or ``MAT4``.
         where
             What refers to it.
+        floats
+            True where it may hold floats.
         normalised
-            True where normalised integers of 8 and 16 bits may stand for floats.
+            Component types of the integers that it may hold as shares of the largest one.
+        plain
+            Component types of the integers that it may hold as they are.
 
         Raises
         ------
@@ -87,22 +123,23 @@ class Accessors:
         accessor = document.objects("accessors")[number]
         place = f"accessors[{number}]"
         component, found = accessor.get("componentType"), accessor.get("type")
-        small = (
-            normalised
-            and accessor.get("normalized") is True
-            and component in (5120, 5121, 5122, 5123)
+        scaled = accessor.get("normalized", False)
+        forms = (
+            (floats, "floats", floats and component == FLOAT),
+            (normalised, "normalised integers", scaled is True and component in normalised),
+            (plain, "integers", scaled is False and component in plain),
         )
-        if found != kind or not (component == FLOAT or small):
-            wanted = f"{kind} of floats" + (" or normalised integers" if normalised else "")
+        if found != kind or not any(fits for _, _, fits in forms):
+            wanted = " or ".join(name for allowed, name, _ in forms if allowed)
             raise document.refusal(
                 place,
-                f"{where} needs {wanted}, but type {str(found)[:10]!r}, componentType {str(component)[:10]} "
-                f"and normalized {str(accessor.get('normalized', False))[:10].lower()} are given",
+                f"{where} needs {kind} of {wanted}, but type {str(found)[:10]!r}, componentType "
+                f"{str(component)[:10]} and normalized {str(scaled)[:10].lower()} are given",
                 "Correct the reference, or write the file again",
             )
-        return self._decode(accessor, place)
+        return self._decode(accessor, place, scaled=scaled is True and component != FLOAT)
 
-    def _decode(self, accessor: dict[str, Json], where: str) -> Stored:
+    def _decode(self, accessor: dict[str, Json], where: str, *, scaled: bool) -> Stored:
         document = self._document
         dtype = COMPONENTS[accessor["componentType"]]
         width = WIDTHS[accessor["type"]]
@@ -122,13 +159,13 @@ class Accessors:
                 "a number is NaN or infinite",
                 "Write the file again with finite numbers",
             )
-        values = raw.astype(np.float64)
+        values = self._taken(count, width)
+        values[:] = raw
         rounding = 0.0
-        if dtype.kind != "f":
+        if scaled:
             largest = float(np.iinfo(dtype).max)
-            values = np.maximum(values / largest, -1.0)
+            np.maximum(values / largest, -1.0, out=values)
             rounding = 0.5 / largest
-        values.setflags(write=False)
         return Stored(values, rounding)
 
     def _viewed(

@@ -109,9 +109,9 @@ class Added:
                 place += length
         return views
 
-    def data(self) -> bytes:
-        """Return the new bytes."""
-        return b"".join(part for parts in self._parts.values() for part in parts)
+    def pieces(self) -> list[bytes]:
+        """Return the new bytes, in the pieces in which they came."""
+        return [part for parts in self._parts.values() for part in parts]
 
 
 def _floats(values: Array) -> npt.NDArray[np.float32]:

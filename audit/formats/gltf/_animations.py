@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from audit.formats.gltf._accessors import Accessors, Stored
+from audit.formats.gltf._accessors import SMALL, Accessors, Stored
 from audit.formats.gltf._document import Document
 from audit.formats.gltf._json import Json
 from audit.model import Track
@@ -126,6 +126,7 @@ class TrackReader:
         self._document = document
         self._accessors = Accessors(document)
         self._times: dict[int, Array] = {}
+        self._squared = np.zeros((0, 4))
 
     @property
     def accessors(self) -> Accessors:
@@ -137,6 +138,20 @@ class TrackReader:
         animations = self._document.objects("animations")
         number: int = animations[animation.number]["samplers"][channel.sampler]["input"]
         return number
+
+    def make_room(self, animation: Animation) -> None:
+        """Make room for all keys of an animation; see :meth:`Accessors.make_room`."""
+        accessors = self._document.objects("accessors")
+        samplers = self._document.objects("animations")[animation.number]["samplers"]
+        numbers = 0
+        for channel in animation.channels:
+            output = samplers[channel.sampler].get("output")
+            # What is at fault here is refused when it is read.
+            if isinstance(output, int) and 0 <= output < len(accessors):
+                count = accessors[output].get("count")
+                if isinstance(count, int) and count > 0:
+                    numbers += count * (4 if channel.path == "rotation" else 3)
+        self._accessors.make_room(numbers)
 
     def track(self, animation: Animation, channel: Channel) -> tuple[Track, float]:
         """Return the keys of a channel, and how far a rotation was from unit length.
@@ -160,11 +175,11 @@ class TrackReader:
         interpolation = INTERPOLATIONS[name]
         times = self._key_times(sampler.get("input"), f"{where}.input")
         rotates = channel.path == "rotation"
-        stored = self._accessors.floats(
+        stored = self._accessors.numbers(
             sampler.get("output"),
             "VEC4" if rotates else "VEC3",
             f"{where}.output",
-            normalised=rotates,
+            normalised=SMALL if rotates else (),
         )
         each = 3 if interpolation == "cubic" else 1
         keys = len(times)
@@ -181,7 +196,7 @@ class TrackReader:
         if rotates:
             values, error = self._unit(stored, each, where)
         if each == 1:
-            return Track(times, values, interpolation), error
+            return _checked_track(times, values, interpolation), error
         arrive, value, leave = (values[part::3] for part in range(3))
         return Track(times, value, interpolation, arrive, leave), error
 
@@ -191,8 +206,14 @@ class TrackReader:
         The tangents of a key are divided by its length too: the curve then leaves it in the same direction.
         """
         keys = stored.values[each // 2 :: each]
-        squares = (keys * keys) @ np.ones(4)
-        least, most = np.sqrt(np.min(squares)), np.sqrt(np.max(squares))
+        if len(keys) > len(self._squared):
+            self._squared = np.zeros((len(keys), 4))
+        # Column by column: a matrix product is as fast, but starts threads, which stall on a busy machine.
+        squared = np.multiply(keys, keys, out=self._squared[: len(keys)])
+        squares = squared[:, 0] + squared[:, 1]
+        squares += squared[:, 2]
+        squares += squared[:, 3]
+        least, most = np.sqrt(squares.min()), np.sqrt(squares.max())
         if not least > 1e-15:
             raise self._document.refusal(
                 f"{where}.output, key {int(np.argmin(squares))}",
@@ -203,12 +224,12 @@ class TrackReader:
         error = max(float(most) - 1.0, 1.0 - float(least)) - 2.0 * stored.rounding
         lengths = np.sqrt(squares)
         spread = lengths if each == 1 else np.repeat(lengths, each)
-        return stored.values / spread[:, None], max(error, 0.0)
+        return np.divide(stored.values, spread[:, None], out=stored.values), max(error, 0.0)
 
     def _key_times(self, reference: Json, where: str) -> Array:
         number = self._document.index(reference, "accessors", where)
         if number not in self._times:
-            times = self._accessors.floats(number, "SCALAR", where).values[:, 0]
+            times = self._accessors.numbers(number, "SCALAR", where).values[:, 0]
             steps = np.diff(times)
             if times[0] < 0.0 or not np.all(steps > 0.0):
                 bad = 0 if times[0] < 0.0 else int(np.argmax(steps <= 0.0)) + 1
@@ -220,3 +241,22 @@ class TrackReader:
                 )
             self._times[number] = times
         return self._times[number]
+
+
+def _checked_track(times_s: Array, values: Array, interpolation: Interpolation) -> Track:
+    """Return a track of keys that have been looked through here, and that nobody else holds.
+
+    The constructor would copy the keys and look through them once more, the times for every joint that shares
+    them: on a long shot that takes twice as long as the reading.
+    """
+    track = Track.__new__(Track)
+    track.__setstate__(
+        {
+            "times_s": times_s,
+            "values": values,
+            "interpolation": interpolation,
+            "in_tangents": None,
+            "out_tangents": None,
+        }
+    )
+    return track

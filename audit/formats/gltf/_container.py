@@ -13,6 +13,8 @@ BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 JSON_CHUNK, BINARY_CHUNK = 0x4E4F534A, 0x004E4942
 HEADER, CHUNK_HEADER = struct.Struct("<4sII"), struct.Struct("<II")
 
+Bytes = bytes | memoryview
+
 CUT_SHORT = "The file seems to be cut short or damaged; write it again"
 
 
@@ -113,14 +115,24 @@ def _chunks(data: bytes, path: str) -> list[tuple[int, int, int]]:
     return chunks
 
 
-def packed(text: str, binary: bytes | None, others: Sequence[tuple[int, bytes]] = ()) -> bytes:
-    """Return a GLB of JSON, a binary chunk where there is one, and further chunks."""
-    encoded = text.encode("utf-8")
-    chunks = [(JSON_CHUNK, encoded + b" " * (-len(encoded) % 4))]
+def packed(
+    text: str,
+    binary: Sequence[Bytes] | None,
+    others: Sequence[tuple[int, Bytes]] = (),
+) -> bytes:
+    """Return a GLB of JSON, a binary chunk in pieces where there is one, and further chunks.
+
+    All pieces are joined at once: a file is copied a single time.
+    """
+    chunks: list[tuple[int, Sequence[Bytes], bytes]] = [(JSON_CHUNK, [text.encode("utf-8")], b" ")]
     if binary is not None:
-        chunks.append((BINARY_CHUNK, binary + bytes(-len(binary) % 4)))
-    chunks += others
-    body = b"".join(
-        part for kind, chunk in chunks for part in (CHUNK_HEADER.pack(len(chunk), kind), chunk)
-    )
-    return HEADER.pack(MAGIC, 2, HEADER.size + len(body)) + body
+        chunks.append((BINARY_CHUNK, binary, b"\0"))
+    chunks += [(kind, [chunk], b"\0") for kind, chunk in others]
+    pieces: list[Bytes] = []
+    total = HEADER.size
+    for kind, parts, filler in chunks:
+        length = sum(map(len, parts))
+        padding = filler * (-length % 4)
+        pieces += [CHUNK_HEADER.pack(length + len(padding), kind), *parts, padding]
+        total += CHUNK_HEADER.size + length + len(padding)
+    return b"".join([HEADER.pack(MAGIC, 2, total), *pieces])

@@ -42,17 +42,17 @@ def fresh(shots: Sequence[Shot], name: str) -> dict[str, bytes]:
         return {name: _file(top, None, name)}
     top["animations"] = animations
     top["accessors"], top["bufferViews"] = added.accessors(), added.views()
-    data = added.data()
-    buffer: dict[str, Json] = {"byteLength": len(data)}
+    pieces = added.pieces()
+    buffer: dict[str, Json] = {"byteLength": sum(map(len, pieces))}
     top["buffers"] = [buffer]
     if name.lower().endswith(".glb"):
-        return {name: _file(top, data, name)}
+        return {name: _file(top, pieces, name)}
     beside = PurePath(name).with_suffix(".bin")
     buffer["uri"] = quote(beside.name)
-    return {name: _file(top, None, name), str(beside): data}
+    return {name: _file(top, None, name), str(beside): b"".join(pieces)}
 
 
-def _file(top: dict[str, Json], data: bytes | None, name: str) -> bytes:
+def _file(top: dict[str, Json], data: Sequence[bytes] | None, name: str) -> bytes:
     try:
         if name.lower().endswith(".glb"):
             return packed(text_of(top), data)
@@ -120,7 +120,8 @@ def _animation(shot: Shot, added: Added) -> dict[str, Json]:
             if track is not None:
                 channels.append({"sampler": len(samplers), "target": {"node": joint, "path": path}})
                 samplers.append(added.sampler(track))
-    return {"name": shot.source.label, "channels": channels, "samplers": samplers}
+    name = shot.source.own_name or shot.source.label
+    return {"name": name, "channels": channels, "samplers": samplers}
 
 
 def _tracks(shot: Shot) -> dict[str, Sequence[Track | None]]:

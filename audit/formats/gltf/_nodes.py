@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from audit.formats.gltf._document import Document
 from audit.model import Skeleton
+from audit.rotations.matrices import quaternion_from_matrix
 
 Array = npt.NDArray[np.float64]
 
@@ -233,21 +234,4 @@ def _taken_apart(document: Document, matrix: Array, where: str) -> tuple[Array, 
             "right angle, which no rotation and scale can say",
             "glTF allows no shear in a node; write the file again with the shear in the mesh",
         )
-    return matrix[:3, 3].copy(), _quaternion_of(turn), scale
-
-
-def _quaternion_of(turn: Array) -> Array:
-    """Return the unit quaternion (4,) nearest to a matrix (3, 3) that is a rotation but for rounding.
-
-    References
-    ----------
-    I. Y. Bar-Itzhack, "New method for extracting the quaternion from a rotation matrix", J. Guidance, Control,
-    and Dynamics 23(6), 2000.
-    """
-    even, odd = turn + turn.T, turn - turn.T
-    moments = np.zeros((4, 4))
-    moments[:3, :3] = even - np.trace(turn) * np.eye(3)
-    moments[3, :3] = moments[:3, 3] = odd[2, 1], odd[0, 2], odd[1, 0]
-    moments[3, 3] = np.trace(turn)
-    quaternion: Array = np.linalg.eigh(moments)[1][:, -1]
-    return -quaternion if quaternion[3] < 0.0 else quaternion
+    return matrix[:3, 3].copy(), quaternion_from_matrix(turn), scale

@@ -14,7 +14,7 @@ import numpy.typing as npt
 from audit.errors import UsageError
 from audit.formats.gltf._accessors import Accessors
 from audit.formats.gltf._added import INTERPOLATIONS, Added
-from audit.formats.gltf._container import MAGIC, packed
+from audit.formats.gltf._container import MAGIC, Bytes, packed
 from audit.formats.gltf._document import Document
 from audit.formats.gltf._json import REMOVED, Json, Path, Source
 from audit.formats.gltf._nodes import stated_parts
@@ -116,7 +116,7 @@ class _Patch:
         self.shot, self.origin = shot, origin
         self.document = origin.document
         self.buffer = buffer
-        held = self.content(buffer) if buffer < len(self.document.buffers) else b""
+        held = self.content(buffer) if buffer < len(self.document.buffers) else ()
         self.added = Added(
             len(self.document.objects("accessors")),
             len(self.document.objects("bufferViews")),
@@ -130,13 +130,13 @@ class _Patch:
         self._nodes_added = 0
         self._samplers_added: dict[int, int] = {}
 
-    def content(self, number: int) -> bytes:
-        """Return all bytes that a buffer's place holds, those past its length too."""
+    def content(self, number: int) -> memoryview:
+        """Return all bytes that a buffer's place holds, those past its length too, without a copy."""
         buffer = self.document.buffers[number]
         if buffer.kind == "chunk" and self.document.contents.binary is not None:
             start, end = self.document.contents.binary
-            return self.document.data[start:end]
-        return buffer.content
+            return memoryview(self.document.data)[start:end]
+        return memoryview(buffer.content)
 
     def rests(self) -> None:
         """Change the rest transforms of joints."""
@@ -240,7 +240,7 @@ class _Patch:
                 matrices = np.tile(np.eye(4), (len(places), 1, 1))
             else:
                 where = f"skins[{number}].inverseBindMatrices"
-                flat = accessors.floats(skin.inverse_bind, "MAT4", where).values
+                flat = accessors.numbers(skin.inverse_bind, "MAT4", where).values
                 matrices = np.swapaxes(flat.reshape(-1, 4, 4), 1, 2).copy()
             for row, joint in enumerate(places):
                 if self.turned[joint]:
@@ -341,34 +341,35 @@ def _files(patch: _Patch, name: str) -> dict[str, bytes]:
     if patch.added:
         patch.append("accessors", patch.added.accessors())
         patch.append("bufferViews", patch.added.views())
-    contents = {
-        number: patch.content(number)
+    contents: dict[int, list[Bytes]] = {
+        number: [patch.content(number)]
         for number, kind in enumerate(kinds)
         if kind in ("chunk", "file")
     }
     if patch.added:
-        held = contents.get(patch.buffer, b"")
-        contents[patch.buffer] = held + bytes(-len(held) % 4) + patch.added.data()
-        length = len(contents[patch.buffer])
+        pieces = contents.setdefault(patch.buffer, [])
+        pieces += [bytes(-sum(map(len, pieces)) % 4), *patch.added.pieces()]
+        length = sum(map(len, pieces))
         if patch.buffer < len(kinds):
             patch.changes["buffers", patch.buffer, "byteLength"] = length
         else:
             entry: dict[str, Json] = {"byteLength": length}
             if patch.buffer or not as_glb:
-                text = base64.b64encode(contents.pop(patch.buffer)).decode("ascii")
+                text = base64.b64encode(b"".join(contents.pop(patch.buffer))).decode("ascii")
                 entry["uri"] = f"data:application/octet-stream;base64,{text}"
             patch.append("buffers", [entry])
     binary = contents.pop(0, None) if as_glb else None
     if binary is not None and kinds[:1] == ["file"]:
         patch.changes["buffers", 0, "uri"] = REMOVED
     beside = {}
-    for number, content in contents.items():
+    for number, pieces in contents.items():
         path = PurePath(name)
         path = path.with_name(f"{path.stem}{f'_{number}' if number else ''}.bin")
         patch.changes["buffers", number, "uri"] = quote(path.name)
-        beside[str(path)] = content
+        beside[str(path)] = b"".join(pieces)
     text = Source(document.contents.text).changed(patch.changes)
     if not as_glb:
         return {name: text.encode("utf-8")} | beside
-    others = [(kind, document.data[start:end]) for kind, start, end in document.contents.others]
+    data = memoryview(document.data)
+    others = [(kind, data[start:end]) for kind, start, end in document.contents.others]
     return {name: packed(text.rstrip(" "), binary, others)} | beside

@@ -3,23 +3,25 @@
 What is read
     ``.usda``, ``.usdc`` and ``.usd`` files with a ``Skeleton`` prim (``joints``, ``restTransforms``,
     ``bindTransforms``, ``jointNames``) and any number of ``SkelAnimation`` prims (``joints`` in an order of
-    their own, ``rotations``, ``translations``, ``scales``, as time samples or as one value). Each animation
-    is a shot. A skeleton is moved by the animation that ``skel:animationSource`` names, on its prim or on the
-    nearest one above it, and by every other animation all of whose joints it has and that no skeleton is
-    bound to. A file without an animation is one shot of one frame at rest. Several ``Skeleton`` prims that are
-    the same count as one; different ones that nothing moves are left out where another is moved. Needs the
-    package usd-core: ``pip install 'hinge-audit[usd]'``.
+    their own, ``rotations``, ``translations``, ``scales``, as time samples or as one value). Each animation is
+    a shot. A skeleton is moved by the animation that ``skel:animationSource`` names, on its prim or on the
+    nearest one above it, and by every other animation all of whose joints it has and that no skeleton is bound
+    to. A file without an animation is one shot of one frame at rest. Several ``Skeleton`` prims that are the
+    same count as one; different ones that nothing moves are left out where another is moved. Prims with points
+    that are bound to the skeleton (``primvars:skel:jointIndices`` and ``jointWeights``, ``geomBindTransform``,
+    ``skel:joints``) are looked at only where a correction is checked. Needs the package usd-core: ``pip
+    install 'hinge-audit[usd]'``.
 
 How it is understood
     A joint's path says its parent: the nearest path above it that is a joint. Its name is its ``jointNames``
-    entry, else the last part of its path, else, where two joints share that, the whole path. Matrices
-    are written for row vectors in USD and are transposed. The rest pose is ``restTransforms``, or where that is
+    entry, else the last part of its path, else, where two joints share that, the whole path. Matrices are
+    written for row vectors in USD and are transposed. The rest pose is ``restTransforms``, or where that is
     missing what ``bindTransforms`` say. A joint that an animation leaves out stays at rest. Time codes become
     seconds by ``timeCodesPerSecond``, else ``framesPerSecond``, else 24. Between samples, quaternions go the
     short way on the sphere and other values straight; all joints of an animation share the times of its
-    samples. Quaternions that are not of unit length are made so; their sign is kept. The frame of the
-    root is the skeleton's own space: where its prim stands in the world, the up axis and the unit of
-    length are left alone. USD states no rotation order.
+    samples. Quaternions that are not of unit length are made so; their sign is kept. The frame of the root is
+    the skeleton's own space: where its prim stands in the world, the up axis and the unit of length are left
+    alone. USD states no rotation order.
 
 What is not followed
     Only the layer itself is read, and no other file is opened. Sublayers, references, payloads, inherits,
@@ -27,30 +29,38 @@ What is not followed
     that leaves no skeleton, or a skeleton bound to an animation that is not there, the error says which of
     them the file uses. Prims that are inactive, or ``over`` or ``class``, are left out.
 
+What is kept
+    A shot that came from USD is written back into its file: of turned joints and their children the rest and
+    bind matrices, rotations and translations change, and nothing else; where nothing was turned, no byte does.
+    Text that was changed is laid out anew, without its comments.
+
 What is refused
     Text or binary that breaks the rules of USD, and ``.usdz`` packages. No skeleton, or different skeletons
     that are all moved. Joints listed twice or before their parents; arrays that do not hold one value a joint;
-    attributes of another type than UsdSkel's; an animation without rotations, translations or scales,
-    which UsdSkel would not play; samples without a value, numbers that are not finite, quaternions of length
-    0; rest matrices that are sheared, flat, or transposed. Each error names the prim and attribute, and the
-    time code and the joint where there is one; in text that cannot be read, the line.
+    attributes of another type than UsdSkel's; an animation without rotations, translations or scales, which
+    UsdSkel would not play; samples without a value, numbers that are not finite, quaternions of length 0; rest
+    matrices that are sheared, flat, or transposed. Each error names the prim and attribute, and the time code
+    and the joint where there is one; in text that cannot be read, the line:
+
+        takes/crane.usda: /Model/Swing.rotations, time code 2: holds 1 value for 2 joints. Give one value a
+        joint
 """
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Sequence
 from pathlib import PurePath
 
-from audit.errors import InputError, UsageError
+from audit.errors import UsageError
 from audit.formats.usd._fresh import fresh
 from audit.formats.usd._layer import BINARY, TEXT, is_text
 from audit.formats.usd._patch import patched
 from audit.formats.usd._scene import Origin, read_shots
-from audit.model import Shot
+from audit.formats.usd._skins import read_skins
+from audit.model import Shot, Skin
 from audit.plugins import Format, Opened
 
-__all__ = ["FORMAT", "read", "recognises", "sample", "write"]
+__all__ = ["FORMAT", "read", "recognises", "sample", "skins", "write"]
 
 
 def recognises(head: bytes) -> bool:
@@ -79,13 +89,8 @@ def read(opened: Opened) -> tuple[Shot, ...]:
     InputError
         Where usd-core is not installed, or a separate skeleton is given.
     """
-    if opened.skeleton is not None:
-        raise InputError(
-            "holds its own skeleton",
-            path=opened.path,
-            hint="Leave the separate skeleton file out",
-        )
-    return read_shots(opened.data, opened.path, hashlib.sha256(opened.data).hexdigest())
+    opened.check_whole()
+    return read_shots(opened.data, opened.source("usd"))
 
 
 def write(shots: Sequence[Shot], name: str) -> dict[str, bytes]:
@@ -126,6 +131,28 @@ def write(shots: Sequence[Shot], name: str) -> dict[str, bytes]:
             "the shots come from different files", hint="Write the shots of one file together"
         )
     return {name: patched(shots, origins[0], text=text)}
+
+
+def skins(shot: Shot) -> tuple[Skin, ...]:
+    """Return the skins that a shot's file holds.
+
+    Parameters
+    ----------
+    shot
+        As it was read; joints turned since do not matter.
+
+    Returns
+    -------
+    tuple of Skin
+        One for each prim with points that is bound to the shot's skeleton, in the file's rest axes and the
+        skeleton's space; none for a shot from elsewhere.
+
+    Raises
+    ------
+    FormatError
+        Where a skin is broken, with the prim and the attribute.
+    """
+    return read_skins(shot.origin) if isinstance(shot.origin, Origin) else ()
 
 
 def sample() -> bytes:
@@ -176,4 +203,5 @@ FORMAT = Format(
     read=read,
     sample=lambda: Opened(sample(), "sample.usda"),
     write=write,
+    skins=skins,
 )

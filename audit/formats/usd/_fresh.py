@@ -66,7 +66,7 @@ def fresh(shots: Sequence[Shot], *, text: bool) -> bytes:
         _set(bones, name, "Matrix4dArray", value, uniform=True)
     taken: set[str] = {"Skeleton"}
     for number, shot in enumerate(shots):
-        named = shot.source.file.partition("#")[2] or shot.source.label
+        named = shot.source.own_name or shot.source.label
         name = _unique(named.rpartition("/")[2] or "Animation", taken)
         motion = _prim(model, name, "SkelAnimation")
         _set(motion, "joints", "TokenArray", joints, uniform=True)

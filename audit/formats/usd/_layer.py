@@ -8,6 +8,7 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import lru_cache
 from importlib import import_module
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -104,10 +105,18 @@ def layer_of(data: bytes, path: str) -> Iterator[Any]:
         with careful(path, "the layer"):
             yield _from_text(data, path)
     elif data.startswith(BINARY):
+        library("Sdf")
+        try:
+            clean = _written_anew(data)
+        except _NotReadError as error:
+            raise FormatError(
+                str(error), path=path, where="the binary layer", hint=DAMAGED
+            ) from error
         with TemporaryDirectory(prefix="hinge-audit-") as folder:
-            clean = _written_anew(data, path, Path(folder))
+            target = Path(folder, "clean.usdc")
+            target.write_bytes(clean)
             with careful(path, "the layer"):
-                yield library("Sdf").Layer.OpenAsAnonymous(str(clean))
+                yield library("Sdf").Layer.OpenAsAnonymous(str(target))
     else:
         packed = data.startswith(b"PK\x03\x04")
         raise FormatError(
@@ -200,36 +209,37 @@ def _line(data: bytes, place: int) -> str:
     return f"line {before + 1}"
 
 
-def _written_anew(data: bytes, path: str, folder: Path) -> Path:
-    """Return the path of a binary layer that the library has read and written in another process."""
-    library("Sdf")
-    source, target = folder / "given.usdc", folder / "clean.usdc"
-    source.write_bytes(data)
+class _NotReadError(Exception):
+    """A binary layer could not be read; the text says why."""
+
+
+@lru_cache(maxsize=2)
+def _written_anew(data: bytes) -> bytes:
+    """Return a binary layer that the library has read and written in another process.
+
+    Kept for two files, a shot's and the one it is corrected to: reading, writing and the skins each need it.
+    """
     allowed_s = SECONDS + SECONDS_PER_MEGABYTE * len(data) / 1e6
     script = str(Path(__file__).with_name("_clean.py"))
     environment = os.environ | {
         "PXR_WORK_THREAD_LIMIT": "1",
         "PYTHONPATH": os.pathsep.join(each for each in sys.path if each),
     }
-    try:
-        status = subprocess.run(
-            [sys.executable, "-P", script, str(source), str(target), str(len(data))],
-            env=environment,
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
-            timeout=allowed_s,
-            check=False,
-        ).returncode
-    except subprocess.TimeoutExpired as error:
-        raise FormatError(
-            f"took more than {allowed_s:.0f} seconds to read",
-            path=path,
-            where="the binary layer",
-            hint=DAMAGED,
-        ) from error
-    if status != 0 or not target.exists():
-        raise FormatError(
-            "breaks the rules of binary USD", path=path, where="the binary layer", hint=DAMAGED
-        )
-    return target
+    with TemporaryDirectory(prefix="hinge-audit-") as folder:
+        source, target = Path(folder, "given.usdc"), Path(folder, "clean.usdc")
+        source.write_bytes(data)
+        try:
+            status = subprocess.run(
+                [sys.executable, "-P", script, str(source), str(target), str(len(data))],
+                env=environment,
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.PIPE,  # nothing comes, but its end is noticed at once: no polling
+                stderr=subprocess.DEVNULL,
+                timeout=allowed_s,
+                check=False,
+            ).returncode
+        except subprocess.TimeoutExpired as error:
+            raise _NotReadError(f"took more than {allowed_s:.0f} seconds to read") from error
+        if status != 0 or not target.exists():
+            raise _NotReadError("breaks the rules of binary USD")
+        return target.read_bytes()

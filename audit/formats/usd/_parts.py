@@ -1,9 +1,8 @@
-"""What a layer says of skeletons and of the animations of their joints, as arrays."""
+"""Reading what a layer says of skeletons and of the animations of their joints."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
@@ -11,7 +10,9 @@ import numpy as np
 
 from audit.errors import FormatError
 from audit.formats.usd._layer import library
+from audit.formats.usd._records import Animation, Bones, Samples
 from audit.model.skeleton import Array, Indices
+from audit.wording import plural
 
 MOST_JOINTS = 1 << 16
 MOST_KEYS = 1 << 24
@@ -21,72 +22,12 @@ million times, so its size is no limit. Our choice: 61 joints at 60 frames a sec
 LARGEST = 1e100
 """What no number of a pose reaches; beyond it, products of poses could not be held. Our choice."""
 
+FLAT = 1e-30
+"""A matrix with a smaller determinant has no inverse that could be worked with. Our choice."""
+
 COMPONENTS = ("rotations", "translations", "scales")
 _TYPES = {"rotations": "QuatfArray", "translations": "Float3Array", "scales": "Half3Array"}
 _WIDTHS = {"rotations": 4, "translations": 3, "scales": 3}
-
-
-@dataclass(frozen=True, eq=False)
-class Samples:
-    """One property of all joints of an animation.
-
-    Attributes
-    ----------
-    codes : (K,)
-        Time codes of the samples; empty where there is one value for all time.
-    values : (K, N, n) or (1, N, n)
-        As the file has them; quaternions x, y, z, w.
-    """
-
-    codes: Array
-    values: Array
-
-
-@dataclass(frozen=True, eq=False)
-class Animation:
-    """A ``SkelAnimation`` prim that moves joints.
-
-    Attributes
-    ----------
-    path
-        Where it stands in the layer.
-    joints
-        Its own list of joints (N,).
-    samples
-        By component.
-    """
-
-    path: str
-    joints: tuple[str, ...]
-    samples: dict[str, Samples]
-
-
-@dataclass(frozen=True, eq=False)
-class Bones:
-    """A ``Skeleton`` prim.
-
-    Attributes
-    ----------
-    path
-        Where it stands in the layer.
-    joints, names
-        Paths of the joints (J,), and the names that people know them by.
-    parents : (J,)
-    rest : (J, 4, 4)
-        Column form, in the parent's axes.
-    """
-
-    path: str
-    joints: tuple[str, ...]
-    names: tuple[str, ...]
-    parents: Indices
-    rest: Array
-
-    def alike(self, other: Bones) -> bool:
-        """Tell whether two skeletons are the same but for their place in the layer."""
-        return (self.joints, self.names) == (other.joints, other.names) and np.array_equal(
-            self.rest, other.rest
-        )
 
 
 class Reader:
@@ -159,15 +100,14 @@ class Reader:
     def hint(self, advice: str) -> str:
         """Return a hint that says first what was not followed, where there is such a thing."""
         arcs = self.arcs()
-        first = (
-            f"Not followed here: {', '.join(arcs)}. Flatten it to one layer; or " if arcs else ""
-        )
-        return f"{first}{advice}" if arcs else f"{advice[0].upper()}{advice[1:]}"
+        if not arcs:
+            return f"{advice[0].upper()}{advice[1:]}"
+        return f"Not followed here: {', '.join(arcs)}. Flatten it to one layer; or {advice}"
 
     def bones(self, prim: Any) -> Bones:
         """Return what a ``Skeleton`` prim says."""
         where = str(prim.path)
-        joints = self._tokens(prim, "joints", unique=True)
+        joints = self.tokens(prim, "joints", unique=True)
         if not joints:
             raise self.error(
                 "has no joints",
@@ -185,10 +125,12 @@ class Reader:
             )
         return Bones(where, joints, self._names(prim, joints), parents, self._rest(prim, parents))
 
-    def matrices(self, prim: Any, name: str, count: int) -> Array | None:
+    def matrices(
+        self, prim: Any, name: str, count: int | None, kind: str = "Matrix4dArray"
+    ) -> Array | None:
         """Return matrices (count, 4, 4) in column form, None where the file gives none."""
         where = f"{prim.path}.{name}"
-        value = self._value(prim, name, "Matrix4dArray", count)
+        value = self.value(prim, name, kind, count)
         if value is None:
             return None
         matrices: Array = np.array(value, dtype=np.float64).reshape(-1, 4, 4).swapaxes(1, 2)
@@ -209,20 +151,25 @@ class Reader:
         """Return the path of the animation that a skeleton, or a prim above it, is bound to, or None."""
         path = prim.path
         while not path.isEmpty and not path.IsAbsoluteRootPath():
-            relation = self.layer.GetRelationshipAtPath(path.AppendProperty("skel:animationSource"))
-            if relation is not None and relation.HasInfo("targetPaths"):
-                targets = list(relation.targetPathList.GetAppliedItems())
-                if len(targets) > 1:
-                    raise self.error(
-                        f"names {len(targets)} animations", str(relation.path), "Name one"
-                    )
-                return str(targets[0]) if targets else None
+            targets = self.targets(path, "skel:animationSource", "animations")
+            if targets is not None:
+                return targets[0] if targets else None
             path = path.GetParentPath()
         return None
 
+    def targets(self, path: Any, name: str, kind: str) -> list[str] | None:
+        """Return what a relationship names, one at most; None where it does not say."""
+        relation = self.layer.GetRelationshipAtPath(path.AppendProperty(name))
+        if relation is None or not relation.HasInfo("targetPaths"):
+            return None
+        targets = [str(each) for each in relation.targetPathList.GetAppliedItems()]
+        if len(targets) > 1:
+            raise self.error(f"names {len(targets)} {kind}", str(relation.path), "Name one")
+        return targets
+
     def moved_joints(self, prim: Any) -> tuple[str, ...]:
         """Return the joints that a ``SkelAnimation`` prim lists, none where it moves blend shapes only."""
-        return self._tokens(prim, "joints", unique=True)
+        return self.tokens(prim, "joints", unique=True)
 
     def animation(self, prim: Any, joints: tuple[str, ...]) -> Animation:
         """Return what a ``SkelAnimation`` prim says of its joints."""
@@ -244,7 +191,7 @@ class Reader:
 
     def _names(self, prim: Any, joints: tuple[str, ...]) -> tuple[str, ...]:
         """Return the names of the joints: those the file states, else the last part of each path."""
-        stated = self._tokens(prim, "jointNames")
+        stated = self.tokens(prim, "jointNames")
         if stated and len(stated) != len(joints):
             raise self.error(
                 f"names {len(stated)} joints, but there are {len(joints)}",
@@ -273,7 +220,7 @@ class Reader:
                 str(prim.path),
                 self.hint("write its rest pose into the file"),
             )
-        if np.any(np.abs(np.linalg.det(bind)) < 1e-30):
+        if np.any(np.abs(np.linalg.det(bind)) < FLAT):
             raise self.error(
                 "holds a matrix that cannot be inverted",
                 f"{prim.path}.bindTransforms",
@@ -282,9 +229,9 @@ class Reader:
         above = np.where((parents >= 0)[:, None, None], bind[parents], np.eye(4))
         return np.asarray(np.linalg.solve(above, bind), dtype=np.float64)
 
-    def _tokens(self, prim: Any, name: str, *, unique: bool = False) -> tuple[str, ...]:
+    def tokens(self, prim: Any, name: str, *, unique: bool = False) -> tuple[str, ...]:
         """Return the texts of an attribute, none where the file has none."""
-        value = self._value(prim, name, "TokenArray", None)
+        value = self.value(prim, name, "TokenArray", None)
         if value is None:
             return ()
         where = f"{prim.path}.{name}"
@@ -303,9 +250,9 @@ class Reader:
             )
         return tokens
 
-    def _value(self, prim: Any, name: str, kind: str, count: int | None) -> Any:
+    def value(self, prim: Any, name: str, kind: str, count: int | None) -> Any:
         """Return the value for all time of an attribute, None where the file has none."""
-        attribute = self._attribute(prim, name, kind)
+        attribute = self.attribute(prim, name, kind)
         if attribute is None or not attribute.HasInfo("default"):
             return None
         value = attribute.default
@@ -314,7 +261,7 @@ class Reader:
         self._check_count(value, count, str(attribute.path))
         return value
 
-    def _attribute(self, prim: Any, name: str, kind: str) -> Any:
+    def attribute(self, prim: Any, name: str, kind: str) -> Any:
         """Return an attribute that must be of a type; None where the prim has none of that name."""
         attribute = self.layer.GetAttributeAtPath(prim.path.AppendProperty(name))
         if attribute is None:
@@ -331,13 +278,12 @@ class Reader:
     def _check_count(self, value: Any, count: int | None, where: str) -> None:
         """Raise FormatError where an array does not hold one value a joint."""
         if count is not None and len(value) != count:
-            raise self.error(
-                f"holds {len(value)} values for {count} joints", where, "Give one value a joint"
-            )
+            held = f"holds {plural(len(value), 'value')} for {plural(count, 'joint')}"
+            raise self.error(held, where, "Give one value a joint")
 
     def _samples(self, prim: Any, name: str, joints: tuple[str, ...]) -> Samples | None:
         """Return the samples of one component; None where the file has none."""
-        attribute = self._attribute(prim, name, _TYPES[name])
+        attribute = self.attribute(prim, name, _TYPES[name])
         if attribute is None:
             return None
         where, count = str(attribute.path), len(joints)
@@ -349,17 +295,25 @@ class Reader:
         if len(codes) * count > MOST_KEYS:
             raise self.error(f"has more than {MOST_KEYS} keys", where, "Split the shot")
         if len(codes):
-            blocked = library("Sdf").ValueBlock
+            blocked, path, query = (
+                library("Sdf").ValueBlock,
+                attribute.path,
+                self.layer.QueryTimeSample,
+            )
             values = np.zeros((len(codes), count, _WIDTHS[name]), dtype=np.float64)
             for row, code in enumerate(codes.tolist()):
-                value = self.layer.QueryTimeSample(attribute.path, code)
-                place = f"{where}, time code {code:g}"
+                value = query(path, code)
                 if value is None or isinstance(value, blocked):
-                    raise self.error("has no value", place, "Remove the sample, or give it values")
-                self._check_count(value, count, place)
-                values[row] = np.array(value, dtype=np.float64)
+                    raise self.error(
+                        "has no value",
+                        f"{where}, time code {code:g}",
+                        "Remove the sample, or give it values",
+                    )
+                if len(value) != count:
+                    self._check_count(value, count, f"{where}, time code {code:g}")
+                values[row] = np.asarray(value)
         else:
-            value = self._value(prim, name, _TYPES[name], count)
+            value = self.value(prim, name, _TYPES[name], count)
             if value is None:
                 return None
             values = np.array(value, dtype=np.float64).reshape(1, count, _WIDTHS[name])

@@ -10,9 +10,10 @@ import numpy.typing as npt
 
 from audit.errors import UsageError
 from audit.formats.usd._layer import bytes_of_layer, is_text, layer_of, library
-from audit.formats.usd._parts import COMPONENTS, Animation, Reader
+from audit.formats.usd._parts import COMPONENTS, Reader
+from audit.formats.usd._records import Animation
 from audit.formats.usd._scene import Origin, Scene, scene_of, shots_of
-from audit.model import Shot, Track
+from audit.model import Shot, Source, Track
 from audit.model.skeleton import Array, Indices
 from audit.rotations import conjugate, matrix_from_quaternion, multiply, rotate
 
@@ -50,7 +51,9 @@ def patched(shots: Sequence[Shot], origin: Origin, *, text: bool) -> bytes:
     """
     with layer_of(origin.data, origin.path) as layer:
         scene = scene_of(Reader(layer, origin.path))
-        before = {_animation(shot): shot for shot in shots_of(scene, origin.data, origin.path, "")}
+        before = {
+            _animation(shot): shot for shot in shots_of(scene, origin.data, Source(origin.path))
+        }
         turned = _common_turns(shots, before)
         changed = _changes(shots, before)
         moved = np.max(np.abs(turned[:3]), axis=0) > TURNED
@@ -192,18 +195,19 @@ def _patch_samples(
     path = f"{animation.path}.{component}"
     columns = {joint: column for column, joint in enumerate(animation.joints)}
     places = {joint: columns[scene.bones[0].joints[joint]] for joint in tracks}
-    codes = animation.samples[component].codes.tolist()
-    if not codes:
-        value = np.array(layer.GetAttributeAtPath(path).default)
-        for joint, column in places.items():
-            value[column] = tracks[joint].values[0]
-        layer.GetAttributeAtPath(path).default = _array(component, value)
+    samples = animation.samples[component]
+    # The samples as they were read, which is without loss; then the joints' own columns, all keys at once.
+    values = np.array(samples.values, dtype=_NUMBERS[component])
+    for joint, column in places.items():
+        values[:, column] = tracks[joint].values
+    made = getattr(library("Vt"), _ARRAYS[component]).FromNumpy
+    if not len(samples.codes):
+        layer.GetAttributeAtPath(path).default = made(values[0])
         return
-    for row, code in enumerate(codes):
-        value = np.array(layer.QueryTimeSample(path, code))
-        for joint, column in places.items():
-            value[column] = tracks[joint].values[row]
-        layer.SetTimeSample(path, code, _array(component, value))
+    where = library("Sdf").Path(path)
+    with library("Sdf").ChangeBlock():
+        for code, value in zip(samples.codes.tolist(), values, strict=True):
+            layer.SetTimeSample(where, code, made(value))
 
 
 def _patch_defaults(

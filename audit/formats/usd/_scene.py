@@ -9,9 +9,10 @@ import numpy as np
 
 from audit.errors import FormatError
 from audit.formats.usd._layer import layer_of
-from audit.formats.usd._parts import Animation, Bones, Reader, Samples
+from audit.formats.usd._parts import Reader
+from audit.formats.usd._records import Animation, Bones, Samples
 from audit.model import Shot, Skeleton, Source, Track, Tracks
-from audit.model.skeleton import Array
+from audit.rotations.matrices import quaternion_from_matrix
 
 SHEAR = 1e-4
 """How far the axes of a rest matrix may be from right angles, as a cosine; our choice: four decimals pass."""
@@ -35,11 +36,14 @@ class Origin:
         Its path, for error messages.
     animation
         Where the shot's animation stands in the layer, None where there is none.
+    skeletons
+        Where its ``Skeleton`` prims stand: one, or several that are the same.
     """
 
     data: bytes = field(repr=False)
     path: str
     animation: str | None
+    skeletons: tuple[str, ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -139,16 +143,18 @@ def _bound_animation(
     )
 
 
-def read_shots(data: bytes, path: str, digest: str) -> tuple[Shot, ...]:
+def read_shots(data: bytes, source: Source) -> tuple[Shot, ...]:
     """Return the shots of a file; see :func:`audit.formats.usd.read`."""
-    with layer_of(data, path) as layer:
-        scene = scene_of(Reader(layer, path))
-    return shots_of(scene, data, path, digest)
+    with layer_of(data, source.file) as layer:
+        scene = scene_of(Reader(layer, source.file))
+    return shots_of(scene, data, source)
 
 
-def shots_of(scene: Scene, data: bytes, path: str, digest: str) -> tuple[Shot, ...]:
+def shots_of(scene: Scene, data: bytes, source: Source) -> tuple[Shot, ...]:
     """Return one shot an animation, or one shot at rest, all of one skeleton."""
+    path = source.file
     skeleton = _skeleton(scene.bones[0], path)
+    stand = tuple(bones.path for bones in scene.bones)
     if not scene.animations:
         empty = (None,) * len(skeleton)
         still = Tracks(empty, empty, empty)
@@ -156,9 +162,9 @@ def shots_of(scene: Scene, data: bytes, path: str, digest: str) -> tuple[Shot, .
             Shot(
                 skeleton,
                 np.zeros(1),
-                Source(path, "usd", digest),
+                source,
                 tracks=still,
-                origin=Origin(data, path, None),
+                origin=Origin(data, path, None, stand),
             ),
         )
     names = _animation_names(scene)
@@ -168,8 +174,8 @@ def shots_of(scene: Scene, data: bytes, path: str, digest: str) -> tuple[Shot, .
             scene,
             animation,
             skeleton,
-            Source(f"{path}#{name}" if several else path, "usd", digest),
-            Origin(data, path, animation.path),
+            source.shot_named(name) if several else source,
+            Origin(data, path, animation.path, stand),
         )
         for animation, name in zip(scene.animations, names, strict=True)
     )
@@ -212,31 +218,10 @@ def _skeleton(bones: Bones, path: str) -> Skeleton:
         bones.names,
         bones.parents,
         bones.rest[:, :3, 3],
-        quaternions_of(axes),
+        quaternion_from_matrix(np.moveaxis(axes, 0, -1)).T,
         (None,) * len(bones.names),
         rest_scales=scales,
     )
-
-
-def quaternions_of(axes: Array) -> Array:
-    """Return the unit quaternions (J, 4) nearest to some almost orthogonal matrices (J, 3, 3).
-
-    The eigenvector with the largest eigenvalue of a symmetric 4 × 4 matrix made of the elements
-    (I. Y. Bar-Itzhack, "New method for extracting the quaternion from a rotation matrix", J. Guidance,
-    Control, and Dynamics 23(6), 2000); exact for rotations, and defined for every angle. The scalar
-    part is not negative.
-    """
-    m = np.moveaxis(axes, 0, -1)
-    k = np.array(
-        [
-            [m[0, 0] - m[1, 1] - m[2, 2], m[1, 0] + m[0, 1], m[2, 0] + m[0, 2], m[2, 1] - m[1, 2]],
-            [m[1, 0] + m[0, 1], m[1, 1] - m[0, 0] - m[2, 2], m[2, 1] + m[1, 2], m[0, 2] - m[2, 0]],
-            [m[2, 0] + m[0, 2], m[2, 1] + m[1, 2], m[2, 2] - m[0, 0] - m[1, 1], m[1, 0] - m[0, 1]],
-            [m[2, 1] - m[1, 2], m[0, 2] - m[2, 0], m[1, 0] - m[0, 1], m[0, 0] + m[1, 1] + m[2, 2]],
-        ]
-    )
-    vectors = np.linalg.eigh(np.moveaxis(k, -1, 0))[1][..., -1]
-    return np.where(vectors[:, 3:] < 0.0, -vectors, vectors)
 
 
 def _shot(

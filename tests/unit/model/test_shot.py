@@ -236,6 +236,27 @@ class TestSource:
     def test_its_label_is_the_name_of_the_file(self, file: str, label: str) -> None:
         assert Source(file).label == label
 
+    @pytest.mark.parametrize(
+        ("file", "own", "label"),
+        [
+            ("x.glb", "walk", "x walk"),
+            ("folder/x.glb", "a/b", "x a/b"),
+            ("folder/x.v2.gltf", "take.01", "x.v2 take.01"),
+            ("C:\\takes\\x.GLB", "2", "x 2"),
+            ("x.usda", "/Model/Walk", "x /Model/Walk"),
+            ("C# takes/a#b.glb", "c#d", "a#b c#d"),
+        ],
+    )
+    def test_in_a_file_of_several_the_shots_own_name_follows(
+        self, file: str, own: str, label: str
+    ) -> None:
+        named = Source(file).shot_named(own)
+        assert (named.file, named.path, named.label) == (f"{file}#{own}", file, label)
+
+    @pytest.mark.parametrize("file", ["take#3.bvh", "my.take#3.bvh", "x.glb#"])
+    def test_a_number_sign_in_a_files_name_is_just_that(self, file: str) -> None:
+        assert Source(file).path == file
+
     def test_a_shot_made_in_python_says_so(self) -> None:
         assert Shot(PAIR, TIMES, rotations=STILL).source == Source("untitled", "memory", None)
 

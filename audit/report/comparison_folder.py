@@ -1,0 +1,140 @@
+"""The folder of a comparison: page and figures, whole or not at all."""
+
+from __future__ import annotations
+
+import json
+import os
+import secrets
+from collections.abc import Sequence
+from contextlib import suppress
+from pathlib import Path
+
+from audit.compare import Comparison
+from audit.errors import OutputError
+from audit.report.folder import GENERATOR, INDEX, _cannot_write, _made_whole, _write_text
+from audit.results import Document, json_text
+
+COMPARISON_PAGE, COMPARISON = "comparison.html", "comparison.json"
+
+
+def write_comparison(comparison: Comparison, out: Path, *, replace: bool = False) -> Path:
+    """Write a comparison as one folder: the page and all figures.
+
+    Parameters
+    ----------
+    comparison
+        The comparison.
+    out
+        The folder to make. Folders above it are made where they do not exist.
+    replace
+        Allow ``out`` to exist, if it is empty or holds an earlier comparison.
+
+    Returns
+    -------
+    Path
+        The page, ``out/comparison.html``.
+
+    Raises
+    ------
+    OutputError
+        Where ``out`` exists and may not be replaced, or cannot be written. Nothing is left under its name
+        then that was not there before.
+    """
+    # The templates take long to load, and are not needed before something is written.
+    from audit.report.comparison_page import comparison_page  # noqa: PLC0415
+    from audit.report.comparison_view import comparison_view  # noqa: PLC0415
+
+    out = Path(out)
+    refuse_taken(out, replace=replace)
+    with _made_whole(out) as folder:
+        _write_text(folder / COMPARISON, json_text(comparison.document))
+        _write_text(folder / COMPARISON_PAGE, comparison_page(comparison_view(comparison)))
+    return out / COMPARISON_PAGE
+
+
+def write_comparison_index(
+    entries: Sequence[tuple[str, Document]],
+    out: Path,
+    *,
+    lost: Sequence[str] = (),
+    added: Sequence[str] = (),
+) -> Path:
+    """Write the page that lists several comparisons, beside their folders.
+
+    Parameters
+    ----------
+    entries
+        Name of each comparison's folder inside ``out``, and the comparison.
+    out
+        The folder that holds them; an earlier page of this kind is replaced.
+    lost, added
+        Files or shots that only stand on one side.
+
+    Returns
+    -------
+    Path
+        The page, ``out/index.html``.
+
+    Raises
+    ------
+    OutputError
+        Where it cannot be written, or another page has that name.
+    """
+    from audit.report.comparison_page import comparison_index  # noqa: PLC0415
+
+    path = Path(out) / INDEX
+    text = comparison_index(entries, lost, added)
+    draft = path.with_name(f".index-{secrets.token_hex(4)}.part")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        if path.exists() and GENERATOR not in path.read_text(encoding="utf-8", errors="replace"):
+            raise OutputError(
+                "is a page of something else", path=path, hint="Choose another folder with --out"
+            )
+        _write_text(draft, text)
+        draft.replace(path)
+    except OSError as error:
+        raise _cannot_write(path, error) from error
+    finally:
+        with suppress(OSError):
+            draft.unlink()
+    return path
+
+
+def refuse_taken(out: Path, *, replace: bool) -> None:
+    """Refuse a path that exists, unless it is an earlier comparison, or an empty folder, and may be replaced.
+
+    Raises
+    ------
+    OutputError
+        Where it does.
+    """
+    if not os.path.lexists(out):
+        return
+    if not replace:
+        raise OutputError(
+            "exists already",
+            path=out,
+            hint="Add --replace to write it anew, or choose another folder with --out",
+        )
+    if out.is_symlink() or not out.is_dir() or not _may_be_replaced(out):
+        raise OutputError(
+            "is something else than an earlier comparison, so it is not replaced",
+            path=out,
+            hint="Choose another folder with --out",
+        )
+
+
+def _may_be_replaced(folder: Path) -> bool:
+    """Tell whether a folder is empty or holds an earlier comparison and nothing else."""
+    try:
+        names = {entry.name for entry in folder.iterdir()}
+        if not names:
+            return True
+        if not names <= {COMPARISON_PAGE, COMPARISON}:
+            return False
+        document = json.loads((folder / COMPARISON).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return False
+    tool = document.get("tool") if isinstance(document, dict) else None
+    return isinstance(tool, dict) and tool.get("name") == "hinge-audit"

@@ -1,0 +1,81 @@
+"""The pages of comparisons: the templates filled."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from urllib.parse import quote
+
+from markupsafe import Markup
+
+from audit.report import comparison_words as words
+from audit.report.charts import curve_chart
+from audit.report.comparison_view import ChangeCard, ComparisonView, SideView
+from audit.report.hinge_figure import along_the_limb
+from audit.report.page import WIDTH_OF_TWO, _environment
+from audit.results import Document
+from audit.wording import degrees
+
+COMPARISON_PAGE = "comparison.html"
+"""Name of the page in each comparison's folder."""
+
+
+def comparison_page(view: ComparisonView) -> str:
+    """Return the page of a comparison as one HTML text that stands alone.
+
+    Parameters
+    ----------
+    view
+        What it shows.
+    """
+    return (
+        _environment()
+        .get_template("comparison.html")
+        .render(view=view, words=words, chart=_chart, figure=_figure)
+    )
+
+
+def comparison_index(
+    entries: Sequence[tuple[str, Document]], lost: Sequence[str] = (), added: Sequence[str] = ()
+) -> str:
+    """Return the page that lists several comparisons.
+
+    Parameters
+    ----------
+    entries
+        Name of each comparison's folder, relative to the page, and the comparison.
+    lost, added
+        Files or shots that only stand on one side.
+    """
+    linked = [
+        (label, f"{quote(label, errors='surrogatepass')}/{COMPARISON_PAGE}", document)
+        for label, document in entries
+    ]
+    return (
+        _environment()
+        .get_template("comparison_index.html")
+        .render(entries=linked, lost=lost, added=added, words=words)
+    )
+
+
+def _chart(card: ChangeCard, side: SideView) -> Markup:
+    curves = side.stage.curves
+    sizes = curves.max(axis=1) - curves.min(axis=1)
+    ranges = ", ".join(
+        f"{letter} over {degrees(float(size))}" for letter, size in zip("XYZ", sizes, strict=True)
+    )
+    label = f"Rotation curves of {side.row['joint']}, {side.stage.title.lower()}: {ranges}"
+    return Markup(
+        curve_chart(
+            curves,
+            side.times_s,
+            side.frames_s,
+            card.low,
+            card.high,
+            width=WIDTH_OF_TWO,
+            label=label,
+        )
+    )
+
+
+def _figure(side: SideView) -> Markup | None:
+    return None if side.hinge is None else Markup(along_the_limb(side.hinge, side.row["joint"]))
