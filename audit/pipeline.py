@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
 from functools import cached_property
@@ -17,11 +17,18 @@ from audit.checks import checks as all_checks
 from audit.errors import InputError, UsageError
 from audit.formats import formats as all_formats
 from audit.measures import JointCurves, Measures, joint_curves, measure_shot
-from audit.model import Shot
+from audit.model import Shot, Skeleton
 from audit.plugins import SEVERITIES, Finding, read_shots
 from audit.reorient import orders_with_margin, turn_axes
 from audit.settings import Settings
-from audit.sheet import Only, Sheet, suggested, wanted_axes
+from audit.sheet import (
+    LIMB_AGREES_DEG,
+    Only,
+    Sheet,
+    joint_labels,
+    suggested,
+    wanted_axes,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -146,7 +153,7 @@ def suggest(shots: Shot | Iterable[Shot], settings: Settings | None = None) -> S
     Raises
     ------
     UsageError
-        Where there is no shot, or the shots have different joints.
+        Where there is no shot, or the shots have different joints or rest axes.
 
     Notes
     -----
@@ -154,6 +161,7 @@ def suggest(shots: Shot | Iterable[Shot], settings: Settings | None = None) -> S
     copies, and test the rig again.
     """
     given = [shots] if isinstance(shots, Shot) else list(shots)
+    _check_one_rig(given)
     sheet = suggested([(shot.skeleton, measure_shot(shot, settings)) for shot in given])
     wanted = wanted_axes(sheet, given[0].skeleton, carried=True)
     chosen = orders_with_margin(given, wanted.axes, wanted.orders)
@@ -162,6 +170,40 @@ def suggest(shots: Shot | Iterable[Shot], settings: Settings | None = None) -> S
         for joint, row in enumerate(sheet.rows)
     )
     return replace(sheet, rows=rows)
+
+
+def _check_one_rig(shots: Sequence[Shot]) -> None:
+    """Raise UsageError where shots are of different rigs: before they are measured, which takes long."""
+    for shot in shots[1:]:
+        difference = _difference(shots[0].skeleton, shot.skeleton)
+        if difference is not None:
+            raise UsageError(
+                f"{shot.source.label} and {shots[0].source.label} are of different rigs: {difference}",
+                hint="Suggest for one rig at a time",
+            )
+
+
+def _difference(one: Skeleton, two: Skeleton) -> str | None:
+    """Return what tells two rigs apart, None where they have the same joints with the same axes at rest."""
+    if one.names != two.names or np.any(one.parents != two.parents):
+        joints = [set(zip(each.names, each.parent_names(), strict=True)) for each in (one, two)]
+        odd = sorted(name for name, _ in joints[0] ^ joints[1])
+        return (
+            f"their joints differ, such as {odd[0]}"
+            if odd
+            else "their joints stand in another order"
+        )
+    limb = np.linalg.norm(one.limb_axes - two.limb_axes, axis=1)
+    rest = np.abs(np.sum(one.rest_xyzw * two.rest_xyzw, axis=1))
+    apart = {
+        "limb axis": 2.0 * np.arcsin(np.minimum(0.5 * np.nan_to_num(limb), 1.0)),
+        "rest rotation": 2.0 * np.arccos(np.minimum(rest, 1.0)),
+    }
+    for what, angles in apart.items():
+        joint = int(np.argmax(angles))
+        if np.rad2deg(angles[joint]) > LIMB_AGREES_DEG:
+            return f"the {what} of {one.names[joint]} differs by {np.rad2deg(angles[joint]):.1f}°"
+    return None
 
 
 def correct(shot: Shot, offsets: Sheet, only: Only | None = None) -> Shot:
@@ -203,7 +245,7 @@ class Turned:
     axes : (J, 4)
         The turn of each joint's axes, identity where there is none.
     refused
-        Why, for each joint that could not be turned.
+        Why, for each joint that could not be turned, by what the sheet calls it.
     missing
         Joints of the sheet that the rig does not have.
     """
@@ -214,14 +256,41 @@ class Turned:
     missing: tuple[str, ...]
 
 
-def turned(shot: Shot, offsets: Sheet, only: Only | None = None) -> Turned:
-    """Turn the axes of a shot as an offsets sheet says, as far as that can be done; see :func:`correct`."""
+def turned(
+    shot: Shot,
+    offsets: Sheet,
+    only: Only | None = None,
+    *,
+    staying: Mapping[str, str] | None = None,
+) -> Turned:
+    """Turn the axes of a shot as an offsets sheet says, as far as that can be done; see :func:`correct`.
+
+    ``staying`` says why some joints are not to be turned, whatever the sheet says.
+    """
+    labels = joint_labels(shot.skeleton)
     wanted = wanted_axes(offsets, shot.skeleton, only, carried=not shot.has_rest_rotations)
-    changed, refused = turn_axes(shot, wanted.axes, wanted.orders)
+    kept = {labels.index(label): reason for label, reason in (staying or {}).items()}
     axes = np.array(wanted.axes)
+    axes[list(kept)] = (0.0, 0.0, 0.0, 1.0)
+    orders = {joint: order for joint, order in wanted.orders.items() if joint not in kept}
+    changed, refused = turn_axes(shot, axes, orders)
     axes[list(refused)] = (0.0, 0.0, 0.0, 1.0)
-    names = {shot.skeleton.names[joint]: reason for joint, reason in refused.items()}
-    return Turned(changed, axes, names, wanted.missing)
+    reasons = {labels[joint]: reason for joint, reason in sorted((kept | refused).items())}
+    return Turned(changed, axes, reasons, wanted.missing)
+
+
+def turned_alike(
+    shots: Sequence[Shot], offsets: Sheet, only: Only | None = None
+) -> tuple[Turned, ...]:
+    """Turn the axes of all shots of one file, which share their joints; see :func:`turned`.
+
+    A joint that cannot be turned in one of them, because its scale is uneven there, stays in all.
+    """
+    changed = tuple(turned(shot, offsets, only) for shot in shots)
+    staying = {label: reason for each in changed for label, reason in each.refused.items()}
+    if all(each.refused.keys() == staying.keys() for each in changed):
+        return changed
+    return tuple(turned(shot, offsets, only, staying=staying) for shot in shots)
 
 
 def joints_named(names: Sequence[str], patterns: Iterable[str]) -> list[int]:

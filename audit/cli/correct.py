@@ -71,15 +71,16 @@ def correct(
     """
     from audit.correction import correct_file
     from audit.plugins import bytes_of
-    from audit.report import write_proof_page
+    from audit.report.proof_page import refuse_other_page, write_proof_page
     from audit.sheet import read_sheet
 
+    refuse_other_page(out)
     sheet = read_sheet(bytes_of(offsets), str(offsets))
     if not any(row.turns for row in sheet.rows):
         raise UsageError(
             "asks for no turn at all", path=offsets, hint="Fill in twist_offset_deg or full_offset"
         )
-    paths = files_of(shots)
+    paths = files_of(shots, [out, offsets])
     _refuse_twins(paths)
     chosen: Only | None = "twist" if only == "twist" else "full" if only == "full" else None
     codes: list[int] = []

@@ -30,10 +30,12 @@ def skeleton_option(command: Command) -> Command:
     )(command)
 
 
-def files_of(shots: Iterable[Path]) -> list[Path]:
+def files_of(shots: Iterable[Path], leave_out: Iterable[Path] = ()) -> list[Path]:
     """Return files as they are, and for each folder the shots in it and below, in order of their paths.
 
-    A file in a folder counts as a shot by its suffix; a skeleton that is apart is none.
+    A file in a folder counts as a shot by its suffix; a skeleton that is apart is none, nor is a CSV file that
+    holds something else than motion, such as an offsets sheet. Files that are to be left out, and all files in
+    such folders, count only where they are given by name.
 
     Raises
     ------
@@ -42,6 +44,7 @@ def files_of(shots: Iterable[Path]) -> list[Path]:
     """
     from audit.formats import formats
 
+    out = [each.resolve() for each in leave_out]
     suffixes = {
         suffix for each in formats().values() for suffix in each.suffixes if suffix != ".asf"
     }
@@ -50,12 +53,16 @@ def files_of(shots: Iterable[Path]) -> list[Path]:
         if not path.is_dir():
             files.append(path)
             continue
+        # The folder itself is never left out: it was asked for by name.
+        within = [each for each in out if not path.resolve().is_relative_to(each)]
         found = sorted(
             each
             for each in path.rglob("*")
             if each.suffix.lower() in suffixes
             and each.is_file()
             and not any(part.startswith(".") for part in each.relative_to(path).parts)
+            and not any(each.resolve().is_relative_to(other) for other in within)
+            and not _is_other_table(each)
         )
         if not found:
             raise InputError(
@@ -65,3 +72,17 @@ def files_of(shots: Iterable[Path]) -> list[Path]:
             )
         files += found
     return files
+
+
+def _is_other_table(path: Path) -> bool:
+    """Tell whether a CSV file can be read and holds no motion."""
+    from audit.formats import formats
+
+    if path.suffix.lower() != ".csv":
+        return False
+    try:
+        with path.open("rb") as file:
+            head = file.read(4096)
+    except OSError:
+        return False
+    return not any(each.recognises(head) for each in formats().values())

@@ -66,9 +66,11 @@ def suggest(
     from audit.settings import Settings
     from audit.sheet import read_sheet, sheet_text
 
-    earlier = _earlier(out, replace)
+    data = _earlier(out, replace)
+    # An earlier file that is no offsets sheet is refused before the work, not after it.
+    earlier = None if data is None else read_sheet(data, str(out))
     settings = Settings(order=order.upper() if order else None)
-    paths = files_of(shots)
+    paths = files_of(shots, [] if out is None else [out])
     read: list[Shot] = []
     failed = False
     with Progress(len(paths), "Reading shots", quiet=quiet) as progress:
@@ -82,8 +84,8 @@ def suggest(
     if not read:
         return InputError.exit_code
     sheet = suggest(read, settings)
-    if earlier is not None and out is not None:
-        sheet = read_sheet(earlier, str(out)).renewed(sheet.rows)
+    if earlier is not None:
+        sheet = earlier.renewed(sheet.rows)
     text = sheet_text(sheet)
     if out is None:
         click.echo(text, nl=False)

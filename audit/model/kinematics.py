@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from audit.model.skeleton import Skeleton
-from audit.rotations import matrix_from_quaternion, multiply, rotate
+from audit.rotations import matrix_from_quaternion
 
 Array = npt.NDArray[np.float64]
 
@@ -51,25 +51,73 @@ def world_transforms(
     -------
     World
     """
-    world = np.zeros_like(rotations)
-    place = np.zeros_like(positions)
+    world = np.zeros(rotations.shape)
+    place = np.zeros((3, *rotations.shape[1:]))
     linear = None
     if scales is not None:
         # What a joint does to its own children, put together in its place with what is above it.
         linear = matrix_from_quaternion(rotations) * scales
+    room = np.zeros((8, rotations.shape[2]))
     for joint, parent in enumerate(skeleton.parents):
         turn, move = rotations[:, joint], positions[:, joint]
         if parent < 0:
             world[:, joint], place[:, joint] = turn, move
             continue
-        world[:, joint] = multiply(world[:, parent], turn)
+        _multiply_into(world[:, joint], world[:, parent], turn, room)
         if linear is None:
-            place[:, joint] = place[:, parent] + rotate(world[:, parent], move)
+            _carry_into(place[:, joint], world[:, parent], move, room)
+            place[:, joint] += place[:, parent]
             continue
         above = linear[:, :, parent]
         place[:, joint] = place[:, parent] + np.einsum("rct,ct->rt", above, move)
         linear[:, :, joint] = np.einsum("rkt,kct->rct", above, linear[:, :, joint])
     return World(world, place, linear)
+
+
+def _multiply_into(result: Array, left: Array, right: Array, room: Array) -> None:
+    """Put the product of quaternions (4, T) into ``result``, without making arrays on the way.
+
+    Forward kinematics asks for it twice a joint; making and filling an array for every term takes longer there
+    than the sums themselves. ``room`` (8, T) is written over.
+    """
+    ax, ay, az, aw = left
+    part, parts = room[0], room[1:4]
+    np.multiply(aw, right, out=result)
+    np.multiply(left[:3], right[3], out=parts)
+    vector = result[:3]
+    np.add(vector, parts, out=vector)
+    for row, (first, second) in enumerate(((ay, az), (az, ax), (ax, ay))):
+        one, two = (row + 1) % 3, (row + 2) % 3
+        np.multiply(first, right[two], out=part)
+        np.add(result[row], part, out=result[row])
+        np.multiply(second, right[one], out=part)
+        np.subtract(result[row], part, out=result[row])
+    np.multiply(left[:3], right[:3], out=parts)
+    for each in parts:
+        np.subtract(result[3], each, out=result[3])
+
+
+def _carry_into(result: Array, turn: Array, vector: Array, room: Array) -> None:
+    """Put vectors (3, T) turned by quaternions (4, T) into ``result``; see :func:`audit.rotations.rotate`.
+
+    ``room`` (8, T) is written over.
+    """
+    axis, part, once, parts = turn[:3], room[0], room[1:4], room[4:7]
+    _cross_into(once, axis, vector, part)
+    np.multiply(once, 2.0, out=once)
+    _cross_into(result, axis, once, part)
+    np.multiply(turn[3], once, out=parts)
+    np.add(result, parts, out=result)
+    np.add(result, vector, out=result)
+
+
+def _cross_into(result: Array, left: Array, right: Array, part: Array) -> None:
+    """Put the cross product of vectors (3, T) into ``result``; ``part`` (T,) is written over."""
+    for row in range(3):
+        one, two = (row + 1) % 3, (row + 2) % 3
+        np.multiply(left[one], right[two], out=result[row])
+        np.multiply(left[two], right[one], out=part)
+        np.subtract(result[row], part, out=result[row])
 
 
 def rest_positions(skeleton: Skeleton) -> Array:
@@ -80,14 +128,17 @@ def rest_positions(skeleton: Skeleton) -> Array:
 
 
 def rest_height(skeleton: Skeleton) -> float:
-    """Return the largest extent of the rest pose along any world axis, tips included.
+    """Return the largest extent of the rest pose along any world axis, tips and rest scales included.
 
     For a standing character that is its height. 0 where all joints are in one place.
     """
-    rotations = skeleton.rest_xyzw.T[..., None]
-    world, places, _ = world_transforms(skeleton, rotations, skeleton.offsets.T[..., None])
-    ends = places[:, skeleton.tip_joints] + rotate(
-        world[:, skeleton.tip_joints], skeleton.tip_offsets.T[..., None]
+    pose = (skeleton.rest_xyzw, skeleton.offsets, skeleton.rest_scales)
+    rotations, positions, scales = (values.T[..., None] for values in pose)
+    _, places, linear = world_transforms(skeleton, rotations, positions, scales)
+    if linear is None:
+        raise TypeError("with scales there are linear parts")
+    ends = places[:, skeleton.tip_joints] + np.einsum(
+        "rcjt,cjt->rjt", linear[:, :, skeleton.tip_joints], skeleton.tip_offsets.T[..., None]
     )
     points = np.concatenate((places[..., 0], ends[..., 0]), axis=1)
     return float(np.max(np.ptp(points, axis=1))) if points.size else 0.0

@@ -91,17 +91,29 @@ class Player:
             self._scales = _clocks(shot.tracks.scales)
 
     def at(self, times_s: Array) -> Pose:
-        """Return the local pose of all joints at some times (T,); beyond either end the pose holds."""
+        """Return the local pose of all joints at some times (T,); beyond either end the pose holds.
+
+        The arrays are for reading: some share memory with the shot's keys.
+        """
         found: dict[int, tuple[Indices, Array]] = {}
 
         def filled(clocks: Sequence[_Clock], rest: Array) -> Array:
-            result = np.zeros((*rest.shape, len(times_s)))
-            result[:] = rest[..., None]
+            still = np.ones(rest.shape[1], dtype=bool)
+            result = None
             for clock in clocks:
                 key = id(clock.times_s)
                 if key not in found:
                     found[key] = places_between(clock.times_s, times_s)
-                result[:, clock.joints] = clock.at(*found[key])
+                values = clock.at(*found[key])
+                if len(clock.joints) == len(still):
+                    return values  # all joints on one clock, as most files have it: nothing to put together
+                if result is None:
+                    result = np.zeros((*rest.shape, len(times_s)))
+                result[:, clock.joints] = values
+                still[clock.joints] = False
+            if result is None:
+                return np.broadcast_to(rest[..., None], (*rest.shape, len(times_s)))
+            result[:, still] = rest[:, still, None]
             return result
 
         rotations, positions, scales = self._rest

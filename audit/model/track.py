@@ -15,6 +15,9 @@ Array = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.int64]
 Interpolation = Literal["step", "linear", "cubic"]
 
+HALF_WAY = 1e-9
+"""How far from one half a share may be and still count as that: times are seldom exact to the last bit."""
+
 
 @dataclass(frozen=True, eq=False)
 class Track(Frozen):
@@ -129,13 +132,14 @@ def between(
     """
     if interpolation == "step" or not share.any():
         return start
+    at_keys = share == 0.0
     if leave is not None and arrive is not None:
         inner = _hermite(start, end, leave, arrive, share)
     elif len(start) == 4:
         inner = _slerp(start, end, share)
     else:
         inner = start + (end - start) * share
-    return np.where(share == 0.0, start, inner)
+    return np.where(at_keys, start, inner) if at_keys.any() else inner
 
 
 def _hermite(start: Array, end: Array, leave: Array, arrive: Array, share: Array) -> Array:
@@ -152,11 +156,11 @@ def _hermite(start: Array, end: Array, leave: Array, arrive: Array, share: Array
 
 def _slerp(start: Array, end: Array, share: Array) -> Array:
     """Return quaternions (4, ..., T) between two, the short way round (K. Shoemake, SIGGRAPH 1985)."""
+    if np.all(np.abs(share - 0.5) < HALF_WAY):
+        return _half_way(start, end)
     cosine = np.sum(start * end, axis=0)
     if np.any(cosine < 0.0):
         end = np.where(cosine < 0.0, -end, end)
-    if np.all(share == 0.5):
-        return _unit(start + end)  # what the formula below comes to, at a fifth of the cost
     # The angle from its half: precise for small ones, where the arccosine of the product is not.
     apart, together = start - end, start + end
     half = np.arctan2(
@@ -168,6 +172,21 @@ def _slerp(start: Array, end: Array, share: Array) -> Array:
     first = np.where(small, 1.0 - share, np.sin((1.0 - share) * 2.0 * half) / safe)
     second = np.where(small, share, np.sin(share * 2.0 * half) / safe)
     return _unit(first * start + second * end)
+
+
+def _half_way(start: Array, end: Array) -> Array:
+    """Return quaternions (4, ..., T) half-way between two, the short way round.
+
+    What Shoemake's formula comes to, at a tenth of the cost. The sum of two unit quaternions is shorter than √2
+    where they are more than a right angle apart; there the short way leads to the other's opposite.
+    """
+    middle = start + end
+    squares = np.einsum("i...,i...->...", middle, middle)
+    if np.any(squares < 2.0):
+        middle = np.where(squares < 2.0, start - end, middle)
+        return _unit(middle)
+    middle /= np.sqrt(squares)
+    return middle
 
 
 def _unit(quaternion: Array) -> Array:

@@ -6,7 +6,14 @@ after by whoever owns it.
 """
 
 from audit.reorient.orders import orders_with_margin
-from audit.reorient.proof import Deviation, deviation, skin_bound
+from audit.reorient.proof import SAME_INSTANT_S, Deviation, deviation, skin_bound
 from audit.reorient.turn import turn_axes
 
-__all__ = ["Deviation", "deviation", "orders_with_margin", "skin_bound", "turn_axes"]
+__all__ = [
+    "SAME_INSTANT_S",
+    "Deviation",
+    "deviation",
+    "orders_with_margin",
+    "skin_bound",
+    "turn_axes",
+]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,8 +18,15 @@ from audit.rotations import conjugate, matrix_from_quaternion, multiply, rotate
 Array = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.int64]
 
-INSTANTS_AT_A_TIME = 2048
-"""Instants that are played together: the arrays of a joint then fit the processor's cache."""
+INSTANTS_AT_A_TIME = 4096
+"""Instants that are played together: enough to make little of numpy's cost of a call, few enough for memory."""
+
+NUMBERS_AT_A_TIME = 16384
+"""Joints times instants that are compared together: what is worked out of them then stays in the cache."""
+
+A_QUARTER = 0.25
+"""Where between two keys cubic curves are compared too. Half-way alone would not tell a curve whose tangents
+at both ends were changed by the same amount: the two changes cancel there, and nowhere else."""
 
 SAME_INSTANT_S = 1e-6
 """Keys of two shots that are nearer than this are compared at one time."""
@@ -31,7 +39,8 @@ class Deviation:
     Attributes
     ----------
     times
-        How many instants were compared: all keys of both, and half-way between.
+        How many instants were compared: all keys of both, half-way between, and where there are cubic curves
+        also a quarter of the way.
     height
         Largest extent of the first rig's rest pose, in its unit of length.
     position, position_joint, position_time_s
@@ -77,12 +86,13 @@ def deviation(
     Parameters
     ----------
     before, after
-        The shots. They are compared over the time that both cover, at every key of either and half-way between.
+        The shots. They are compared over the time that both cover, at every key of either and half-way between;
+        where one has cubic curves, also a quarter of the way.
     places
         Which joints to compare, (N,) places in each; all in order where None.
     axes : (N, 4)
-        Turn A of each compared joint's axes from the first shot to the second, ``W' = W A``; taken from
-        ``after.turned`` where None.
+        Turn A of each compared joint's axes from the first shot to the second, ``W' = W A``; taken from what
+        both shots say that they were turned by where None.
 
     Returns
     -------
@@ -91,71 +101,88 @@ def deviation(
     Raises
     ------
     UsageError
-        Where the shots have no time in common, or other joints and no places are given.
+        Where the shots have other joints and no places are given.
 
     Notes
     -----
     Forward kinematics with scale and shear, as glTF and OpenUSD define it. Both start at their own first key.
     """
     first, second = _places(before, after, places)
-    turns = _turns(after, second, axes).T
-    instants, offset = _instants(before, after)
+    turns = _turns(before, after, first, second, axes).T
+    groups, offset = _instants(before, after)
     tips = _tips(before, after, first, second)
     players = Player(before), Player(after)
     found = _Largest(len(first))
-    for start in range(0, len(instants), INSTANTS_AT_A_TIME):
-        block = instants[start : start + INSTANTS_AT_A_TIME]
+    for block in _blocks(groups):
         worlds = [
             world_transforms(shot.skeleton, *player.at(times))
             for shot, player, times in zip(
                 (before, after), players, (block, block + offset), strict=True
             )
         ]
-        found.add(block, *_differences(worlds[0], worlds[1], first, second, turns, tips))
-    joint, when, largest = found.largest(0)
-    turned, turned_when, angle = found.largest(1)
+        step = max(NUMBERS_AT_A_TIME // len(block), 1)
+        for start in range(0, len(first), step):
+            some = slice(start, start + step)
+            found.add(
+                some,
+                block,
+                *_differences(worlds[0], worlds[1], first[some], second[some], turns[:, some]),
+            )
+        for place, own, other in tips:
+            gap = _carried(worlds[1], int(second[place]), other) - _carried(
+                worlds[0], int(first[place]), own
+            )
+            found.add(slice(place, place + 1), block, _squared(gap)[None])
+    joint, when = found.largest(0)
+    turned, turned_when = found.largest(1)
+    distances, angles = np.sqrt(found.squares[0]), _angle(found.squares[1])
+    scaled = bool(np.any(found.squares[3]))
     return Deviation(
-        times=len(instants),
+        times=sum(map(len, groups)),
         height=rest_height(before.skeleton),
-        position=largest,
+        position=float(distances[joint]) if len(first) else 0.0,
         position_joint=int(first[joint]) if len(first) else -1,
         position_time_s=when,
-        rotation_deg=angle,
+        rotation_deg=float(np.rad2deg(angles[turned])) if len(first) else 0.0,
         rotation_joint=int(first[turned]) if len(first) else -1,
         rotation_time_s=turned_when,
-        joint_positions=found.values[0],
-        joint_rotations_deg=found.values[1],
-        reach=found.values[2],
-        stretch=found.values[3],
+        joint_positions=distances,
+        joint_rotations_deg=np.rad2deg(angles),
+        reach=np.sqrt(found.squares[2]) if scaled else angles,
+        stretch=np.sqrt(found.squares[3]) if scaled else np.ones(len(first)),
     )
 
 
 class _Largest:
-    """The largest of some figures for each joint, and when they stood."""
+    """The largest squares of some figures for each joint, and when they stood.
+
+    Attributes
+    ----------
+    squares : (4, N)
+        Of distance, chord between rotations, reach and stretch; the last two stay 0 where nothing is scaled.
+    """
 
     def __init__(self, joints: int) -> None:
-        self.values = np.zeros((4, joints))
+        self.squares = np.zeros((4, joints))
         self._times = np.zeros((4, joints))
 
-    def add(self, times_s: Array, *figures: Array) -> None:
-        """Take in figures (N, T) at some times."""
+    def add(self, some: slice, times_s: Array, *figures: Array) -> None:
+        """Take in figures (N, T) of some joints at some times."""
         for row, figure in enumerate(figures):
-            if not figure.size:
-                continue
             places = np.argmax(figure, axis=1)
             here = np.take_along_axis(figure, places[:, None], axis=1)[:, 0]
             # NaN, from numbers beyond measure, has to come out as a difference and not to vanish.
             here = np.where(np.isnan(here), np.inf, here)
-            larger = here > self.values[row]
-            self.values[row] = np.where(larger, here, self.values[row])
-            self._times[row] = np.where(larger, times_s[places], self._times[row])
+            larger = here > self.squares[row, some]
+            self.squares[row, some] = np.where(larger, here, self.squares[row, some])
+            self._times[row, some] = np.where(larger, times_s[places], self._times[row, some])
 
-    def largest(self, row: int) -> tuple[int, float, float]:
-        """Return place, time and value of the largest of a figure."""
-        if not self.values.shape[1]:
-            return -1, 0.0, 0.0
-        joint = int(np.argmax(self.values[row]))
-        return joint, float(self._times[row, joint]), float(self.values[row, joint])
+    def largest(self, row: int) -> tuple[int, float]:
+        """Return place and time of the largest of a figure."""
+        if not self.squares.shape[1]:
+            return -1, 0.0
+        joint = int(np.argmax(self.squares[row]))
+        return joint, float(self._times[row, joint])
 
 
 def _places(
@@ -171,24 +198,53 @@ def _places(
     return every, every
 
 
-def _turns(after: Shot, places: Indices, axes: npt.ArrayLike | None) -> Array:
+def _turns(
+    before: Shot, after: Shot, first: Indices, second: Indices, axes: npt.ArrayLike | None
+) -> Array:
+    """Return the turns (N, 4) of the compared joints' axes from the first shot to the second."""
     if axes is not None:
         return np.asarray(axes, dtype=np.float64)
-    if after.turned is None:
-        return np.tile(IDENTITY, (len(places), 1))
-    return after.turned[places]
+    own, other = (
+        np.tile(IDENTITY, (len(places), 1)) if shot.turned is None else shot.turned[places]
+        for shot, places in ((before, first), (after, second))
+    )
+    return multiply(conjugate(own.T), other.T).T
 
 
-def _instants(before: Shot, after: Shot) -> tuple[Array, float]:
-    """Return the times to compare, by the first shot's clock, and what the second's is ahead of it."""
+def _instants(before: Shot, after: Shot) -> tuple[list[Array], float]:
+    """Return the times to compare, by the first shot's clock, and what the second's is ahead of it.
+
+    The keys come first, then the times between them: what lies half-way is then worked out together, which is
+    quicker.
+    """
     offset = float(after.times_s[0] - before.times_s[0])
     own, other = before.times_s, after.times_s - offset
     end = min(own[-1], other[-1])
     keys = np.unique(np.concatenate((own, other)))
     keys = keys[keys <= end + SAME_INSTANT_S]
     keys = keys[np.concatenate(([True], np.diff(keys) > SAME_INSTANT_S))]
-    between = 0.5 * (keys[1:] + keys[:-1])
-    return np.concatenate((keys, between)), offset
+    groups = [keys]
+    if len(keys) > 1:
+        groups.append(0.5 * (keys[1:] + keys[:-1]))
+        if _curved(before) or _curved(after):
+            groups.append(keys[:-1] + A_QUARTER * np.diff(keys))
+    return groups, offset
+
+
+def _curved(shot: Shot) -> bool:
+    """Tell whether anything moves along cubic curves."""
+    tracks = shot.tracks
+    return tracks is not None and any(
+        track is not None and track.interpolation == "cubic"
+        for track in (*tracks.rotations, *tracks.positions, *tracks.scales)
+    )
+
+
+def _blocks(groups: list[Array]) -> Iterator[Array]:
+    """Return the times in pieces that are played together."""
+    for times in groups:
+        for start in range(0, len(times), INSTANTS_AT_A_TIME):
+            yield times[start : start + INSTANTS_AT_A_TIME]
 
 
 def _tips(
@@ -205,30 +261,19 @@ def _tips(
 
 
 def _differences(
-    before: World,
-    after: World,
-    first: Indices,
-    second: Indices,
-    turns: Array,
-    tips: list[tuple[int, Array, Array]],
-) -> tuple[Array, Array, Array, Array]:
-    """Return distance, angle in degrees, reach and stretch (N, T) of the joints that are compared."""
-    apart = after.positions[:, second] - before.positions[:, first]
-    distance = np.sqrt(np.sum(apart * apart, axis=0))
-    for place, own, other in tips:
-        ends = [
-            _carried(world, int(joints[place]), tip)
-            for world, joints, tip in ((before, first, own), (after, second, other))
-        ]
-        gap = ends[1] - ends[0]
-        distance[place] = np.maximum(distance[place], np.sqrt(np.sum(gap * gap, axis=0)))
+    before: World, after: World, first: Indices, second: Indices, turns: Array
+) -> tuple[Array, ...]:
+    """Return the squares (N, T) of distance and chord of some joints; with scales, of reach and stretch too."""
+    figures = [_squared(after.positions[:, second] - before.positions[:, first])]
     wanted = multiply(before.rotations[:, first], turns[..., None])
     other = after.rotations[:, second]
-    # Half the angle from the shorter of the two chords, q and −q being one rotation: precise when it is tiny.
-    less, more = (np.sqrt(np.sum((other + sign * wanted) ** 2, axis=0)) for sign in (-1.0, 1.0))
-    angle = 4.0 * np.arcsin(np.minimum(0.5 * np.minimum(less, more), 1.0))
+    # The shorter of the two chords, q and −q being one rotation; a difference is precise where it is tiny.
+    chord = _squared(other - wanted)
+    if np.any(chord > 2.0):
+        chord = np.minimum(chord, _squared(other + wanted))
+    figures.append(chord)
     if before.linear is None and after.linear is None:
-        return distance, np.rad2deg(angle), angle, np.ones_like(angle)
+        return tuple(figures)
     own, new = (
         matrix_from_quaternion(world.rotations[:, joints])
         if world.linear is None
@@ -237,8 +282,20 @@ def _differences(
     )
     back = matrix_from_quaternion(conjugate(turns))
     change = np.einsum("rknt,kcn->rcnt", new, back) - own
-    sizes = [np.sqrt(np.sum(matrix * matrix, axis=(0, 1))) for matrix in (change, new)]
-    return distance, np.rad2deg(angle), sizes[0], sizes[1]
+    figures += [_squared(matrix.reshape(9, *matrix.shape[2:])) for matrix in (change, new)]
+    return tuple(figures)
+
+
+def _squared(values: Array) -> Array:
+    """Return the sum of squares over the first axis."""
+    total: Array = np.einsum("i...,i...->...", values, values)
+    return total
+
+
+def _angle(chord_squared: Array) -> Array:
+    """Return angles in radians between rotations from the squared chords between their quaternions."""
+    angle: Array = 4.0 * np.arcsin(np.minimum(0.5 * np.sqrt(chord_squared), 1.0))
+    return angle
 
 
 def _carried(world: World, joint: int, tip: Array) -> Array:
@@ -280,7 +337,7 @@ def skin_bound(
     -----
     With ``d = B p`` from the inverse bind matrix, a point p of a joint stands at ``x + L d`` before and at
     ``x' + L' d'`` after. So it moves by at most ``|x' − x| + |L' A⁻¹ − L| |d| + |L'| |d' − A⁻¹ d|``, and a
-    blend of points by at most the largest of these, times the sum of its weights.
+    blend of such points by at most the sum of these with its weights.
     """
     if len(before) != len(after):
         raise UsageError("the shots have other skins")
@@ -292,10 +349,11 @@ def skin_bound(
         )
         if not same:
             raise UsageError(f"the skin {old.name!r} has other points, joints or weights")
-        weight = float(np.max(np.sum(np.abs(old.weights), axis=1), initial=1.0))
+        moved = np.zeros(len(old.points))
         for row, joint in enumerate(old.joints):
-            held = np.any((old.influences == row) & (old.weights != 0.0), axis=1)
-            if not held.any():
+            weights = np.sum(np.abs(old.weights) * (old.influences == row), axis=1)
+            held = np.flatnonzero(weights)
+            if not len(held):
                 continue
             axes = IDENTITY if turned is None else turned[joint]
             own, other = (
@@ -303,10 +361,13 @@ def skin_bound(
                 + skin.inverse_binds[row, :3, 3:]
                 for skin in (old, new)
             )
-            moved = other - rotate(conjugate(axes)[:, None], own)
-            far, off = (float(np.max(np.linalg.norm(each, axis=0))) for each in (own, moved))
+            off = other - rotate(conjugate(axes)[:, None], own)
             distance = (
-                found.joint_positions[joint] + found.reach[joint] * far + found.stretch[joint] * off
+                found.joint_positions[joint]
+                + found.reach[joint] * np.sqrt(_squared(own))
+                + found.stretch[joint] * np.sqrt(_squared(off))
             )
-            bound = max(bound, weight * float(distance))
+            moved[held] += weights[held] * distance
+        # Unlike Python's, numpy's maximum lets no NaN vanish.
+        bound = float(np.maximum(bound, np.max(moved, initial=0.0)))
     return bound

@@ -111,17 +111,19 @@ def turn_axes(
 def _unevenly_scaled(shot: Shot, joint: int) -> str | None:
     """Return why the scale of a joint forbids to turn it, None where it does not."""
     track = None if shot.tracks is None else shot.tracks.scales[joint]
-    if track is None:
-        scale = shot.skeleton.rest_scales[joint]
-        return None if _even(scale[None], np.max(np.abs(scale))) else RESTING_UNEVENLY
-    size = np.max(np.abs(track.values), axis=1)
-    curves = [(track.values, size)]
-    for tangents in (track.in_tangents, track.out_tangents):
-        if tangents is not None:
-            # A tangent counts with the time it works over, at most the whole track.
-            span = max(float(np.ptp(track.times_s)), 1e-30)
-            curves.append((tangents * span, size))
-    return None if all(_even(*each) for each in curves) else MOVING_UNEVENLY
+    if track is not None:
+        size = np.max(np.abs(track.values), axis=1)
+        curves = [(track.values, size)]
+        for tangents in (track.in_tangents, track.out_tangents):
+            if tangents is not None:
+                # A tangent counts with the time it works over, at most the whole track.
+                span = max(float(np.ptp(track.times_s)), 1e-30)
+                curves.append((tangents * span, size))
+        if not all(_even(*each) for each in curves):
+            return MOVING_UNEVENLY
+    # The rest scale counts beside an animated one too: the rest pose has to stay what it is.
+    rest = shot.skeleton.rest_scales[joint]
+    return None if _even(rest[None], np.max(np.abs(rest))) else RESTING_UNEVENLY
 
 
 def _even(scales: Array, size: Array | float) -> bool:

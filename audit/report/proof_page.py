@@ -7,12 +7,27 @@ from pathlib import Path
 from typing import Any
 
 from audit.correction import LIMIT, PROOF, read_proof
+from audit.errors import OutputError
 from audit.files import write_whole
+from audit.plugins import bytes_of
 from audit.report.page import _environment
 
 PROOF_PAGE = "proof.html"
+MARK = b"<strong>hinge-audit</strong> <span>proof</span>"
+"""Stands at the head of every proof page."""
 
 Entry = dict[str, Any]
+
+
+def refuse_other_page(folder: Path) -> None:
+    """Raise OutputError where a folder's ``proof.html`` is something else than a proof of this project."""
+    path = folder / PROOF_PAGE
+    if path.exists() and MARK not in bytes_of(path):
+        raise OutputError(
+            "is not a proof that hinge-audit wrote",
+            path=path,
+            hint="Move it away, or choose another folder with --out",
+        )
 
 
 def write_proof_page(folder: Path) -> Path:
@@ -28,8 +43,9 @@ def write_proof_page(folder: Path) -> Path:
     InputError
         Where the folder's ``proof.json`` is something else.
     OutputError
-        Where the page cannot be written.
+        Where the page cannot be written, or there is another page of its name.
     """
+    refuse_other_page(folder)
     path = folder / PROOF_PAGE
     text = proof_page(read_proof(folder / PROOF)["files"])
     write_whole(path, text.encode("utf-8", errors="backslashreplace"))

@@ -76,7 +76,7 @@ def wanted_axes(
                 missing.append(row.joint)
             continue
         axes[joint] = _axes_of(row, sheet, skeleton, joint, only)
-        if row.full_offset_xyzw is not None if only == "full" else row.turns:
+        if _asks(row, only):
             asked.add(joint)
         if row.advised_order is not None:
             stated[joint] = row.advised_order
@@ -89,6 +89,13 @@ def wanted_axes(
         if (joint in asked and (carried or only != "twist")) or (carried and above[joint] != 1.0)
     }
     return Wanted(axes, orders, tuple(missing))
+
+
+def _asks(row: Offset, only: Only | None) -> bool:
+    """Tell whether a row asks for anything of what is taken."""
+    if only == "full":
+        return row.full_offset_xyzw is not None
+    return row.twist_offset_deg is not None if only == "twist" else row.turns
 
 
 def _axes_of(row: Offset, sheet: Sheet, skeleton: Skeleton, joint: int, only: Only | None) -> Array:

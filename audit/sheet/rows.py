@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, fields
 from typing import Any
 
@@ -43,6 +44,8 @@ class Offset:
         Rotation order with the hinge channel innermost.
     range_deg
         Range of motion that was seen.
+    shots
+        Shots in which the joint moves.
     reason
         Why there is no offset, or what else is to be said.
     line
@@ -60,6 +63,7 @@ class Offset:
     target_axis: str | None = None
     advised_order: str | None = None
     range_deg: float | None = None
+    shots: int | None = None
     reason: str | None = None
     line: int = 0
     others: Mapping[str, str] = field(default_factory=dict)
@@ -108,6 +112,7 @@ COLUMNS: tuple[Column, ...] = (
     _plain("target_axis"),
     _plain("advised_order"),
     _plain("range_deg"),
+    _plain("shots"),
     _plain("reason"),
 )
 """All columns in the order in which they are written. A sheet needs ``joint`` and one that says what to do."""
@@ -178,26 +183,28 @@ def _with(row: Offset, **changes: Any) -> Offset:
 def joint_labels(skeleton: Skeleton) -> tuple[str, ...]:
     """Return what each joint is called in a sheet: its name, or its path where several share the name.
 
-    The path is the names from the root, joined by "/".
+    The path is the names from the root, joined by "/"; where that is taken as well, as between two children of
+    one name, the second gets " (2)" behind it. White space at the ends, which a sheet does not keep, is left
+    out, and a joint without a name is called by its number, "joint 3" for the third one.
     """
-    names = skeleton.names
-    shared = {name for name in names if names.count(name) > 1} if _repeat(names) else set()
-    labels = []
+    names = [name.strip() or f"joint {place}" for place, name in enumerate(skeleton.names, 1)]
+    shared = {name for name, times in Counter(names).items() if times > 1}
+    labels: dict[str, None] = {}
     for joint, name in enumerate(names):
-        if name not in shared:
-            labels.append(name)
-            continue
-        path = [name]
-        parent = int(skeleton.parents[joint])
-        while parent >= 0:
-            path.append(names[parent])
-            parent = int(skeleton.parents[parent])
-        labels.append("/".join(reversed(path)))
+        label = name
+        if name in shared:
+            path = [name]
+            parent = int(skeleton.parents[joint])
+            while parent >= 0:
+                path.append(names[parent])
+                parent = int(skeleton.parents[parent])
+            label = "/".join(reversed(path))
+        number, free = 1, label
+        while free in labels or (number > 1 and free in names):
+            number += 1
+            free = f"{label} ({number})"
+        labels[free] = None
     return tuple(labels)
-
-
-def _repeat(names: Sequence[str]) -> bool:
-    return len(set(names)) < len(names)
 
 
 def problem_of(row: Offset) -> tuple[str, str, str] | None:

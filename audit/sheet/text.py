@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from difflib import get_close_matches
 
 from audit.errors import FormatError
@@ -34,7 +35,6 @@ def sheet_text(sheet: Sheet) -> str:
     A sheet that was made gets three lines of comment that say how to use it.
     """
     out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
     if not sheet.lines:
         out.write(GUIDE)
     header = [*_NAMES, *sheet.others]
@@ -46,17 +46,27 @@ def sheet_text(sheet: Sheet) -> str:
             out.write(line + "\n")
             continue
         if line == HEADING:
-            writer.writerow(header)
+            out.write(_line(header))
             continue
         row = sheet.rows[line]
         cells = [_cell(column.name, column.get(row)) for column in COLUMNS]
-        writer.writerow([*cells, *(row.others.get(name, "") for name in sheet.others)])
+        out.write(_line([*cells, *(row.others.get(name, "") for name in sheet.others)]))
     return out.getvalue()
+
+
+def _line(cells: Sequence[str]) -> str:
+    """Return a row as a line of text."""
+    out = io.StringIO()
+    # The writer puts quotation marks around what ends its lines, so it has to hold both signs that can.
+    csv.writer(out, lineterminator="\r\n").writerow(cells)
+    return out.getvalue().removesuffix("\r\n") + "\n"
 
 
 def _cell(name: str, value: str | float | None) -> str:
     if value is None:
         return ""
+    if isinstance(value, int):
+        return str(value)
     if isinstance(value, str):
         return f"'{value}" if value.startswith(FORMULA) else value
     return repr(round(value, _DECIMALS.get(name, 9)) + 0.0)
@@ -90,15 +100,17 @@ def read_sheet(data: bytes, path: str) -> Sheet:
             hint="Save the sheet as CSV in UTF-8",
         ) from error
     reading = _Reading(path)
-    separator = _separator(text)
-    for number, cells in _rows(text, separator):
+    # Only what ends lines in files counts as such: Python's splitlines() would tear cells apart at other signs.
+    lines = list(io.StringIO(text, newline=""))
+    separator = _separator(lines)
+    for number, cells in _rows(lines, separator, path):
         reading.take(number, cells, separator)
     return reading.sheet()
 
 
-def _separator(text: str) -> str:
+def _separator(lines: Sequence[str]) -> str:
     """Return what separates cells: whatever follows most often in the heading."""
-    for line in text.splitlines():
+    for line in lines:
         if line.strip() and not _is_comment(line):
             return max(",;\t", key=line.count)
     return ","
@@ -108,24 +120,46 @@ def _is_comment(line: str) -> bool:
     return line.lstrip().removeprefix('"').startswith(COMMENT)
 
 
-def _rows(text: str, separator: str) -> list[tuple[int, list[str] | str]]:
-    """Return number and cells of each line; for a comment or a blank line its text."""
-    rows: list[tuple[int, list[str] | str]] = []
-    lines = text.splitlines(keepends=True)
+def _comment(line: str, separator: str) -> str:
+    """Return a comment without what a spreadsheet puts around it: quotation marks, and empty cells behind."""
+    text = line.strip()
+    if text.startswith('"'):
+        with suppress(csv.Error, StopIteration):
+            text = separator.join(next(csv.reader([text], delimiter=separator)))
+    return text.rstrip(f"{separator} ")
+
+
+def _rows(lines: Sequence[str], separator: str, path: str) -> Iterator[tuple[int, list[str] | str]]:
+    """Give number and cells of each line; for a comment its text, for a blank line an empty one.
+
+    Raises FormatError where quotation marks are not closed.
+    """
     place = 0
     while place < len(lines):
         first = place
         line = lines[place].rstrip("\r\n")
-        if not line.strip(f" \t{separator}") or _is_comment(line):
-            rows.append((first + 1, line.strip()))
+        if not line.strip(f" \t{separator}"):
+            yield first + 1, ""
+            place += 1
+            continue
+        if _is_comment(line):
+            yield first + 1, _comment(line, separator)
             place += 1
             continue
         # A cell in quotation marks may run over several lines.
-        reader = csv.reader(lines[place:], delimiter=separator)
-        cells = next(reader)
+        rest = (lines[each] for each in range(first, len(lines)))
+        reader = csv.reader(rest, delimiter=separator, strict=True)
+        try:
+            cells = next(reader)
+        except csv.Error as error:
+            raise FormatError(
+                f"is not CSV ({error})",
+                path=path,
+                where=f"row {first + 1}",
+                hint="A cell that begins with a quotation mark ends with one, and holds others twice",
+            ) from error
         place += reader.line_num
-        rows.append((first + 1, cells))
-    return rows
+        yield first + 1, cells
 
 
 class _Reading:
@@ -141,8 +175,7 @@ class _Reading:
     def take(self, number: int, cells: list[str] | str, separator: str) -> None:
         """Take in a line."""
         if isinstance(cells, str):
-            comment = cells.strip('"').rstrip(f"{separator} ") if _is_comment(cells) else ""
-            self._lines.append(comment)
+            self._lines.append(cells)
             return
         cells = [cell.strip() for cell in cells]
         if self._columns is None:
@@ -183,9 +216,9 @@ class _Reading:
 
     def _row(self, number: int, cells: Mapping[str, str], separator: str) -> Offset:
         texts = {
-            name: value.removeprefix("'") if value.startswith("'") else value
+            name: text
             for name, value in cells.items()
-            if name in _TEXTS
+            if name in _TEXTS and (text := value.removeprefix("'").strip())
         }
         joint = texts.get("joint")
         if joint is None:
@@ -215,6 +248,7 @@ class _Reading:
             target_axis=texts["target_axis"].upper() if "target_axis" in texts else None,
             advised_order=texts["advised_order"].upper() if "advised_order" in texts else None,
             range_deg=numbers.get("range_deg"),
+            shots=None if "shots" not in numbers else round(numbers["shots"]),
             reason=texts.get("reason"),
             line=number,
             others={name: value for name, value in cells.items() if name not in _NAMES},
@@ -245,7 +279,7 @@ class _Reading:
         if separator != ",":
             text = text.replace(",", ".")
         try:
-            value = float(text)
+            value = float("nan" if "_" in text else text)  # Python takes 1_0 for ten
         except ValueError:
             value = float("nan")
         if not abs(value) < float("inf"):
