@@ -10,15 +10,22 @@ from __future__ import annotations
 import hashlib
 import importlib
 import pkgutil
+import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from inspect import getdoc
 from pathlib import Path
 from types import ModuleType
 from typing import Literal, TypeVar
 
+import numpy as np
+import numpy.typing as npt
+
 from audit.errors import InputError, UnknownFormatError, UsageError
 from audit.measures import Measures
-from audit.model import Shot, Skin, Source
+from audit.model import Shot, Skeleton, Skin, Source
+from audit.pool import Mirrored, PooledMeasures
+from audit.rest import Pairs, RestMeasures
 
 Severity = Literal["fix", "look", "note"]
 SEVERITIES: tuple[Severity, ...] = ("fix", "look", "note")
@@ -173,7 +180,122 @@ class Check:
     examples: Callable[[], tuple[Shot, Shot]]
 
 
-Plugin = TypeVar("Plugin", Format, Check)
+@dataclass(frozen=True, slots=True)
+class Resting:
+    """A rig in its rest pose: a skeleton and the skins that it carries."""
+
+    skeleton: Skeleton
+    skins: tuple[Skin, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class RestCheck:
+    """A check of a rest pose: looks at a skeleton and what is measured on it, and yields findings.
+
+    The docstring of the check's module is its page, as for :class:`Check`.
+
+    Attributes
+    ----------
+    name
+        Plain name, as users write it; begins with "rest-".
+    title
+        One line on what it finds.
+    limits
+        Name and default of each limit it uses; written into the results.
+    run
+        (skeleton, measures, limits) to findings.
+    examples
+        Returns a rig on which the check is silent and one on which it fires, for the contract tests.
+    """
+
+    name: str
+    title: str
+    limits: Mapping[str, float]
+    run: Callable[[Skeleton, RestMeasures, Mapping[str, float]], Iterable[Finding]]
+    examples: Callable[[], tuple[Resting, Resting]]
+
+
+@dataclass(frozen=True, eq=False)
+class Rig:
+    """What many shots of one rig say about it.
+
+    Attributes
+    ----------
+    skeleton
+        The rig, as the first shot has it.
+    has_rest_rotations
+        False for formats whose rest frames are aligned with the world.
+    shots
+        How many there were.
+    measures
+        What they say together.
+    pairs, mirrored
+        Which joints are left and right of each other, and what both sides say together; None where no mirror
+        plane was found.
+    drift_deg, drift_move : (J,)
+        How far rest frames and rest positions were from those of the first shot at most; the move as a share
+        of the height.
+    drift_shots : (J,)
+        In how many shots either was out of tolerance.
+    drift_label
+        The shot in which it was worst.
+    """
+
+    skeleton: Skeleton
+    has_rest_rotations: bool
+    shots: int
+    measures: PooledMeasures
+    pairs: Pairs
+    mirrored: Mirrored | None
+    drift_deg: npt.NDArray[np.float64]
+    drift_move: npt.NDArray[np.float64]
+    drift_shots: npt.NDArray[np.int64]
+    drift_label: tuple[str | None, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class RigCheck:
+    """A check of a rig: looks at what all its shots say together, and yields findings.
+
+    The docstring of the check's module is its page, as for :class:`Check`.
+
+    Attributes
+    ----------
+    name
+        Plain name, as users write it.
+    title
+        One line on what it finds.
+    limits
+        Name and default of each limit it uses.
+    run
+        (rig, limits) to findings.
+    examples
+        Returns shots of a rig on which the check is silent and of one on which it fires, for the contract
+        tests.
+    """
+
+    name: str
+    title: str
+    limits: Mapping[str, float]
+    run: Callable[[Rig, Mapping[str, float]], Iterable[Finding]]
+    examples: Callable[[], tuple[tuple[Shot, ...], tuple[Shot, ...]]]
+
+
+Plugin = TypeVar("Plugin", Format, Check, RestCheck, RigCheck)
+
+
+def page_of(check: Check | RestCheck | RigCheck) -> str:
+    """Return what a check means, its formula, its limits and their source, as Markdown.
+
+    It is the docstring of the check's module, with the limits that hold filled in at the end.
+    """
+    text = getdoc(sys.modules[check.run.__module__]) or ""
+    title, _, rest = text.partition("\n")
+    lines = [f"# {check.name}", "", title.strip(), rest.rstrip(), ""]
+    if check.limits:
+        lines += ["## Limits in force", ""]
+        lines += [f"- `{name}` = {value:g}" for name, value in check.limits.items()]
+    return "\n".join(lines).rstrip() + "\n"
 
 
 def found_in(package: ModuleType, attribute: str, kind: type[Plugin]) -> dict[str, Plugin]:

@@ -15,10 +15,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import audit.checks
-from audit.checks import checks, page
+from audit.checks import checks
 from audit.measures import Cost, Measures, measure_shot
 from audit.model import Shot
-from audit.plugins import SEVERITIES, Check, Finding
+from audit.plugins import SEVERITIES, Check, Finding, page_of
 from audit.settings import Settings
 from tests.strategies import shots
 
@@ -116,7 +116,7 @@ class TestAnnouncement:
 
     @every_check
     def test_its_page_is_the_docstring_with_the_limits_in_force(self, check: Check) -> None:
-        text = page(check)
+        text = page_of(check)
         assert text.startswith(f"# {check.name}\n")
         assert text.endswith("\n")
         for heading in [*HEADINGS, "## Limits in force"]:
