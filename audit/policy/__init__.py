@@ -1,0 +1,41 @@
+"""A studio's rules, from ``policy.toml``: thresholds, severities, conventions, waivers."""
+
+from audit.policy.conventions import Targets, targets_for
+from audit.policy.problems import PolicyError
+from audit.policy.reading import find_policy, read_policy
+from audit.policy.rules import Held, JointRules, Policy, Rule, Waiver, matches
+from audit.policy.running import Ruled, findings_under
+from audit.policy.telling import policy_in_words
+from audit.policy.vocabulary import (
+    ENDED_WAIVER,
+    FAIL_ON,
+    NEVER,
+    USELESS_WAIVER,
+    policy_checks,
+    titles_of_checks,
+)
+from audit.policy.writing import fresh_policy
+
+__all__ = [
+    "ENDED_WAIVER",
+    "FAIL_ON",
+    "NEVER",
+    "USELESS_WAIVER",
+    "Held",
+    "JointRules",
+    "Policy",
+    "PolicyError",
+    "Rule",
+    "Ruled",
+    "Targets",
+    "Waiver",
+    "find_policy",
+    "findings_under",
+    "fresh_policy",
+    "matches",
+    "policy_checks",
+    "policy_in_words",
+    "read_policy",
+    "targets_for",
+    "titles_of_checks",
+]
