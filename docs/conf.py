@@ -13,7 +13,10 @@ ROOT = HERE.parent
 sys.path.insert(0, str(ROOT))
 
 import audit  # noqa: E402
-from audit.checks import checks, page  # noqa: E402
+from audit.checks import checks  # noqa: E402
+from audit.plugins import page_of  # noqa: E402
+from audit.rest_checks import rest_checks  # noqa: E402
+from audit.rig_checks import rig_checks  # noqa: E402
 
 project = "hinge-audit"
 author = "The hinge-audit authors"
@@ -40,14 +43,16 @@ nitpick_ignore_regex = [("py:.*", r".*")]  # numpydoc type texts such as "(F, 3)
 
 
 def write_check_pages() -> None:
-    """Write one page a check from its module, and the table that leads to them."""
+    """Write one page a check from its module, and the tables that lead to them."""
     folder = HERE / "checks"
-    for name, check in checks().items():
-        (folder / f"{name}.md").write_text(page(check), encoding="utf-8")
-    rows = [f"| [{name}]({name}.md) | {check.title} |" for name, check in checks().items()]
-    table = "\n".join(["| check | finds |", "| --- | --- |", *rows])
-    toctree = "\n".join(["```{toctree}", ":hidden:", "", *checks(), "```"])
-    (folder / "_table.md").write_text(f"{table}\n\n{toctree}\n", encoding="utf-8")
+    kinds = {"shots": checks(), "rigs": rig_checks(), "rests": rest_checks()}
+    for kind, found in kinds.items():
+        for name, check in found.items():
+            (folder / f"{name}.md").write_text(page_of(check), encoding="utf-8")
+        rows = [f"| [{name}]({name}.md) | {check.title} |" for name, check in found.items()]
+        table = "\n".join(["| check | finds |", "| --- | --- |", *rows])
+        toctree = "\n".join(["```{toctree}", ":hidden:", "", *found, "```"])
+        (folder / f"_{kind}.md").write_text(f"{table}\n\n{toctree}\n", encoding="utf-8")
 
 
 def write_layers() -> None:
@@ -83,4 +88,4 @@ write_check_pages()
 write_layers()
 write_schema()
 write_demo_pictures()
-exclude_patterns += ["_layers.md", "checks/_table.md", "figures"]
+exclude_patterns += ["_layers.md", "checks/_shots.md", "checks/_rigs.md", "checks/_rests.md", "figures"]

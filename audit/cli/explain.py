@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Mapping
 from difflib import get_close_matches
 from inspect import getdoc
+from typing import TYPE_CHECKING
 
 import click
 
 from audit.errors import UsageError
+
+if TYPE_CHECKING:
+    from audit.plugins import Check, RestCheck, RigCheck
 
 
 @click.command(
@@ -26,20 +31,30 @@ def explain(name: str | None) -> None:
 
     Without a name, lists all checks and file formats. The name of a format tells what of it is read.
     """
-    from audit.checks import checks, page
+    from audit.checks import checks
     from audit.formats import formats
+    from audit.plugins import page_of
+    from audit.rest_checks import rest_checks
+    from audit.rig_checks import rig_checks
 
+    kinds: dict[str, Mapping[str, Check | RestCheck | RigCheck]] = {
+        "Checks of a shot": checks(),
+        "Checks of a rig over many shots": rig_checks(),
+        "Checks of a rest pose": rest_checks(),
+    }
+    pages = {each.name: each for found in kinds.values() for each in found.values()}
     if name is None:
-        _list("Checks", {each.name: each.title for each in checks().values()})
+        for heading, found in kinds.items():
+            _list(heading, {each.name: each.title for each in found.values()})
         _list("Formats", {each.name: each.title for each in formats().values()})
         click.echo("More on one of them: hinge-audit explain NAME")
-    elif name in checks():
-        click.echo(_plain(page(checks()[name])))
+    elif name in pages:
+        click.echo(_plain(page_of(pages[name])))
     elif name in formats():
         text = getdoc(sys.modules[formats()[name].read.__module__]) or formats()[name].title
         click.echo(_plain(f"# {name}\n\n{text}"))
     else:
-        known = [*checks(), *formats()]
+        known = [*pages, *formats()]
         near = get_close_matches(name, known, n=1)
         hint = f"Did you mean {near[0]!r}?" if near else f"There are {', '.join(known)}"
         raise UsageError(f"no check or format is called {name!r}", hint=hint)

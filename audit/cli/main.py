@@ -13,8 +13,11 @@ import audit
 from audit.errors import AuditError, UsageError
 
 COMMANDS = {
+    "check": "check many shots against a policy: one yes or no",
+    "policy": "write a policy, or say what holds under one",
     "compare": "say whether two takes are the same motion, and in cleaner axes",
     "demo": "write a small set of invented shots and report on them",
+    "history": "say from a record which joints are worst, and what got worse",
     "explain": "say what a check means, or what of a format is read",
     "correct": "turn the axes in copies of the shots, and prove that nothing moved",
     "report": "make a page and pictures of one or more shots",

@@ -152,6 +152,79 @@ def axes_after_full(hinge: Array, limb: Array) -> tuple[Array, Indices]:
     return multiply(axes_after_twist(limb, twist.offset), aimed), twist.target_axis
 
 
+@dataclass(frozen=True, slots=True)
+class Convention:
+    """Which axes N joints are to have, where somebody has agreed on that.
+
+    Attributes
+    ----------
+    limb_axis, hinge_axis : (N,)
+        Principal axis (0 X, 1 Y, 2 Z) that is to lie along the limb, and that is to carry the hinge; −1 for the
+        nearest.
+    limb_sign, bend_sign : (N,)
+        1 where the positive half-axis is to point along the limb, and where the larger turn from rest is to
+        be positive; −1 the other way; 0 for the nearer.
+    """
+
+    limb_axis: Indices
+    limb_sign: Indices
+    hinge_axis: Indices
+    bend_sign: Indices
+
+
+def axes_by_convention(
+    hinge: Array, limb: Array, convention: Convention, aim_limit: float
+) -> tuple[Array, Array, Indices]:
+    """Return the axes that joints are to have by convention.
+
+    Parameters
+    ----------
+    hinge, limb : (3, N)
+        Unit vectors in the joint's present axes; the hinge axis with the sign that makes the larger turn from
+        rest positive.
+    convention
+        What is agreed. A joint without anything agreed gets what it would get without a convention.
+    aim_limit : float
+        Radians: a half-axis nearer to the limb than this counts as lying along it.
+
+    Returns
+    -------
+    aim : (4, N)
+        The smallest turn that brings the wanted half-axis onto the limb; identity where it lies there.
+    twist : (N,)
+        Turn about the limb after that, in radians, right-handed, up to half a turn: the new axes are
+        ``exp(u θ) · aim``.
+    target_axis : (N,)
+        Principal axis that carries the hinge afterwards.
+    """
+    joints = hinge.shape[1]
+    wanted = convention.limb_axis
+    along = np.where(wanted >= 0, wanted, np.argmax(np.abs(limb), axis=0))
+    part = np.take_along_axis(limb, along[None], axis=0)[0]
+    sign = np.where(
+        (wanted >= 0) & (convention.limb_sign != 0), convention.limb_sign, np.sign(part)
+    )
+    half_axis = np.where(np.arange(3)[:, None] == along, np.where(sign == 0.0, 1.0, sign), 0.0)
+    identity = np.array([0.0, 0.0, 0.0, 1.0])[:, None]
+    near = np.sum(half_axis * limb, axis=0) > np.cos(aim_limit)
+    aim = np.where(near, identity, quaternion_between(half_axis, limb))
+    frames = matrix_from_quaternion(aim)  # (component, axis, joint)
+    best = np.full(joints, np.inf)
+    target = np.full(joints, -1, dtype=np.int64)
+    for axis, way in product(range(3), (1, -1)):
+        asked = convention.hinge_axis
+        allowed = (axis != along) & ((asked < 0) | (asked == axis) | (asked == along))
+        allowed &= (convention.bend_sign == 0) | (convention.bend_sign == way)
+        arm = way * frames[:, axis]
+        flat = arm - limb * np.sum(arm * limb, axis=0)
+        size = np.sqrt(np.sum(flat * flat, axis=0))
+        flat = flat / np.where(size > 0.0, size, 1.0)
+        angle = np.arctan2(np.sum(hinge * cross(limb, flat), axis=0), np.sum(hinge * flat, axis=0))
+        nearer = allowed & (size > 0.0) & (np.abs(angle) < np.abs(best) - 1e-12)
+        best, target = np.where(nearer, angle, best), np.where(nearer, axis, target)
+    return aim, best, target
+
+
 def orders_with_inner(axis: int) -> tuple[str, str]:
     """Return the two rotation orders whose innermost channel is the given axis (0 X, 1 Y, 2 Z)."""
     first, second = (order for order in ORDERS if order[2] == AXES[axis])

@@ -1,0 +1,7 @@
+"""From shots of one rig to its offsets sheet, with the evidence behind it."""
+
+from audit.suggestion.evidence import RigEvidence, gather
+from audit.suggestion.outlook import Outlook
+from audit.suggestion.suggest import Suggestion, suggest_from
+
+__all__ = ["Outlook", "RigEvidence", "Suggestion", "gather", "suggest_from"]

@@ -1,0 +1,256 @@
+"""One answer for a rig: offsets from the evidence of all its shots."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from audit.conventions import AXES
+from audit.measures import offsets
+from audit.measures.joints import MARGIN_WORTH_A_CHANGE_DEG
+from audit.measures.offsets import Convention
+from audit.model import Shot
+from audit.plugins import SEVERITIES, Finding, Rig
+from audit.pool import Mirrored, PooledMeasures, with_mirrored_offsets
+from audit.rest import find_pairs
+from audit.rig_checks import rig_checks
+from audit.rotations import multiply
+from audit.sheet import Offset, Sheet, joint_labels
+from audit.suggestion.evidence import RigEvidence
+from audit.suggestion.outlook import Outlook
+from audit.wording import degrees, interval_in_words, plural
+
+Array = npt.NDArray[np.float64]
+
+ON_ONE_CHANNEL = "moves on one channel already"
+
+WORTH_A_TURN = 0.95
+"""Turning axes changes every curve of a joint. It is suggested where fewer channels move afterwards, where less
+than this share of the edit keys is left, or where it surely takes more than the smallest motion that counts off
+another channel; the keys of noise would hide that. Our choice."""
+
+
+@dataclass(frozen=True, eq=False)
+class Suggestion:
+    """The offsets of a rig, and what they rest on.
+
+    Attributes
+    ----------
+    sheet
+        One row a joint.
+    rig
+        What all its shots say together; left and right in one where they agree.
+    findings
+        What the checks of a rig found, worst first.
+    """
+
+    sheet: Sheet
+    rig: Rig
+    findings: tuple[Finding, ...]
+
+
+def suggest_from(
+    evidence: RigEvidence, shots: Iterable[Shot], convention: Convention | None = None
+) -> Suggestion:
+    """Return the offsets of a rig.
+
+    Parameters
+    ----------
+    evidence
+        What its shots say.
+    shots
+        The same shots once more, for what the offsets would change in them.
+    convention
+        Which axes its joints are to have; the nearest ones where None.
+
+    Notes
+    -----
+    Turning axes changes every curve of a joint, so an offset is given only where it gains something over all
+    shots: fewer moving channels, a twentieth of the edit keys, or more than the smallest motion that counts
+    taken off another channel, whatever the interval's nearer end. The full offset is given where no principal
+    axis lies along the limb and it gains that much over the twist alone. Where a convention asks for other
+    axes, the offset is given whatever it gains.
+    """
+    skeleton = evidence.skeleton
+    measures = evidence.pool.result()
+    pairs = find_pairs(skeleton)
+    mirrored: Mirrored | None = None
+    if pairs.has_plane and np.any(pairs.partner >= 0):
+        measures, mirrored = with_mirrored_offsets(measures, skeleton, pairs.partner, pairs.normal)
+    places = np.flatnonzero(measures.has_offset)
+    plan = _Plan(measures, places, convention)
+    outlook = Outlook(
+        skeleton, places, plan.twist_axes, plan.full_axes, plan.target, measures.settings
+    )
+    if len(places):
+        for shot in shots:
+            outlook.add(shot)
+    labels = joint_labels(skeleton)
+    column = {int(joint): row for row, joint in enumerate(places)}
+    rows = tuple(
+        _row(label, joint, measures, evidence, plan, outlook, column.get(joint))
+        for joint, label in enumerate(labels)
+    )
+    rig = Rig(
+        skeleton=skeleton,
+        has_rest_rotations=evidence.has_rest_rotations,
+        shots=evidence.shots,
+        measures=measures,
+        pairs=pairs,
+        mirrored=mirrored,
+        drift_deg=evidence.drift_deg,
+        drift_move=evidence.drift_move,
+        drift_shots=evidence.drift_shots,
+        drift_label=tuple(evidence.drift_label),
+    )
+    found = [finding for check in rig_checks().values() for finding in check.run(rig, check.limits)]
+    found.sort(key=lambda finding: SEVERITIES.index(finding.severity))
+    return Suggestion(Sheet(rows), rig, tuple(found))
+
+
+class _Plan:
+    """The new axes of the joints with an offset, N of them."""
+
+    def __init__(
+        self, measures: PooledMeasures, places: npt.NDArray[np.int64], convention: Convention | None
+    ) -> None:
+        limb = measures.limb_axis[places].T
+        self.twist = np.deg2rad(measures.twist_offset_deg[places])
+        self.shift = np.zeros(len(places))
+        self.target = measures.target_axis[places].copy()
+        self.full_axes = measures.full_offset_xyzw[places].copy()
+        limit = np.deg2rad(measures.settings.aim_limit_deg)
+        self.aimed = np.deg2rad(measures.aim_error_deg[places]) > limit
+        self.agreed = np.zeros(len(places), dtype=bool)
+        if convention is not None and len(places):
+            self._agree(measures.hinge_axis[places].T, limb, convention, places, float(limit))
+        self.twist_axes = offsets.axes_after_twist(limb, self.twist).T
+
+    def _agree(
+        self,
+        hinge: Array,
+        limb: Array,
+        convention: Convention,
+        places: npt.NDArray[np.int64],
+        limit: float,
+    ) -> None:
+        """Take up what is agreed for some of the joints."""
+        own = Convention(
+            convention.limb_axis[places],
+            convention.limb_sign[places],
+            convention.hinge_axis[places],
+            convention.bend_sign[places],
+        )
+        self.agreed = (own.limb_axis >= 0) | (own.hinge_axis >= 0) | (own.bend_sign != 0)
+        aim, twist, target = offsets.axes_by_convention(hinge, limb, own, limit)
+        rows = self.agreed & (target >= 0)
+        full = multiply(offsets.axes_after_twist(limb, twist), aim)
+        self.shift = np.where(rows, twist - self.twist, 0.0)
+        self.twist = np.where(rows, twist, self.twist)
+        self.target = np.where(rows, target, self.target)
+        self.aimed = np.where(rows, aim[3] != 1.0, self.aimed)
+        self.full_axes = np.where(rows[:, None], full.T, self.full_axes)
+
+
+def _row(
+    label: str,
+    joint: int,
+    measures: PooledMeasures,
+    evidence: RigEvidence,
+    plan: _Plan,
+    outlook: Outlook,
+    column: int | None,
+) -> Offset:
+    """Return the row of one joint."""
+    limb = measures.limb_axis[joint]
+    row = Offset(
+        label,
+        limb_axis=None if np.isnan(limb[0]) else (float(limb[0]), float(limb[1]), float(limb[2])),
+        range_deg=float(measures.range_deg[joint]),
+        reason=measures.no_offset_because[joint],
+        shots=int(measures.moving_shots[joint]),
+    )
+    if column is None:
+        return row
+    order, stage = _order(outlook, column)
+    row = replace(row, target_axis=AXES[int(plan.target[column])], advised_order=order)
+    now, twist, full = (_Spent(outlook, stage, column) for stage in (0, 1, stage))
+    aimed, agreed = bool(plan.aimed[column]), bool(plan.agreed[column])
+    whole = aimed and (agreed or twist.gains(full))
+    low, high = (float(value) for value in measures.twist_interval_deg[joint])
+    reason = None
+    if not agreed:
+        stated = outlook.stated[column]
+        reordered = stated is not None and order != stated
+        unsure = low <= 0.0 <= high and not whole and twist.moving >= now.moving and not reordered
+        reason = _nothing_to_gain(now, twist, full, unsure, measures, joint)
+        if _leaks(measures, joint) and now.moving > 1:
+            reason = None
+    if reason is not None:
+        return replace(row, reason=reason)
+    known = not np.isnan(low)
+    shift = float(np.rad2deg(plan.shift[column]))
+    axes = plan.full_axes[column].tolist()
+    left = full.moving if whole or not aimed else min(twist.moving, full.moving)
+    return replace(
+        row,
+        twist_offset_deg=float(np.rad2deg(plan.twist[column])),
+        twist_low_deg=low + shift if known else None,
+        twist_high_deg=high + shift if known else None,
+        full_offset_xyzw=(axes[0], axes[1], axes[2], axes[3]) if whole else None,
+        reason=None if left <= 1 else f"{plural(left, 'channel')} will still move",
+    )
+
+
+def _leaks(measures: PooledMeasures, joint: int) -> bool:
+    """Tell whether the twist surely puts motion that counts on another channel."""
+    low, high = measures.twist_interval_deg[joint]
+    off = min(abs(low), abs(high)) if low > 0.0 or high < 0.0 else 0.0
+    leak = float(measures.range_deg[joint] * np.sin(np.deg2rad(off)))
+    return leak > measures.settings.moving_range_deg
+
+
+class _Spent:
+    """Most channels that move in any shot, and edit keys in all, at one stage of one joint."""
+
+    def __init__(self, outlook: Outlook, stage: int, column: int) -> None:
+        self.moving = int(outlook.moving[stage, column])
+        self.keys = int(outlook.keys[stage, column])
+
+    def gains(self, after: _Spent) -> bool:
+        """Tell whether another stage is worth turning axes for."""
+        return after.moving < self.moving or after.keys < WORTH_A_TURN * self.keys
+
+
+def _nothing_to_gain(
+    now: _Spent, twist: _Spent, full: _Spent, unsure: bool, measures: PooledMeasures, joint: int
+) -> str | None:
+    """Return why a joint is better left as it is, None where it is not."""
+    if now.moving <= 1:
+        return ON_ONE_CHANNEL
+    if not (now.gains(twist) or now.gains(full)):
+        return (
+            f"turning it would gain nothing: {plural(now.keys, 'edit key')} now, "
+            f"{min(twist.keys, full.keys):,} afterwards"
+        )
+    if unsure:
+        low, high = measures.twist_interval_deg[joint]
+        return (
+            f"its axes may be right as they are: {degrees(float(measures.twist_offset_deg[joint]))} about "
+            f"the limb, somewhere from {interval_in_words(float(low), float(high))}"
+        )
+    return None
+
+
+def _order(outlook: Outlook, column: int) -> tuple[str, int]:
+    """Return the advised order of a joint, and the stage of the outlook that it belongs to."""
+    first, second = outlook.orders[column]
+    margins = outlook.margin_deg[:, column]
+    kept = outlook.stated[column] == first
+    gain = float(margins[1] - margins[0])
+    if gain > (MARGIN_WORTH_A_CHANGE_DEG if kept else 0.0):
+        return second, 3
+    return first, 2
