@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from functools import cached_property
 from pathlib import Path
@@ -17,18 +17,13 @@ from audit.checks import checks as all_checks
 from audit.errors import InputError, UsageError
 from audit.formats import formats as all_formats
 from audit.measures import JointCurves, Measures, joint_curves, measure_shot
-from audit.model import Shot, Skeleton
+from audit.measures.offsets import Convention
+from audit.model import Shot
 from audit.plugins import SEVERITIES, Finding, read_shots
-from audit.reorient import orders_with_margin, turn_axes
+from audit.reorient import turn_axes
 from audit.settings import Settings
-from audit.sheet import (
-    LIMB_AGREES_DEG,
-    Only,
-    Sheet,
-    joint_labels,
-    suggested,
-    wanted_axes,
-)
+from audit.sheet import Only, Sheet, joint_labels, wanted_axes
+from audit.suggestion import suggest_rig
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -134,8 +129,12 @@ def examine(
     return Examination(shot, measures, tuple(found))
 
 
-def suggest(shots: Shot | Iterable[Shot], settings: Settings | None = None) -> Sheet:
-    """Return the offsets that shots of one rig suggest.
+def suggest(
+    shots: Shot | Iterable[Shot],
+    settings: Settings | None = None,
+    convention: Convention | None = None,
+) -> Sheet:
+    """Return the offsets that shots of one rig suggest together.
 
     Parameters
     ----------
@@ -143,6 +142,8 @@ def suggest(shots: Shot | Iterable[Shot], settings: Settings | None = None) -> S
         One shot or several, all of one rig.
     settings
         Thresholds; the project's definitions where None.
+    convention
+        Which axes the joints are to have; the nearest ones where None.
 
     Returns
     -------
@@ -153,57 +154,15 @@ def suggest(shots: Shot | Iterable[Shot], settings: Settings | None = None) -> S
     Raises
     ------
     UsageError
-        Where there is no shot, or the shots have different joints or rest axes.
+        Where there is no shot, or the shots have different joints.
 
     Notes
     -----
     An offset changes every curve and every mechanism of a joint: agree on it before animation starts, work on
-    copies, and test the rig again.
+    copies, and test the rig again. :func:`audit.suggestion.suggest_rig` also says what the offsets rest on.
     """
     given = [shots] if isinstance(shots, Shot) else list(shots)
-    _check_one_rig(given)
-    sheet = suggested([(shot.skeleton, measure_shot(shot, settings)) for shot in given])
-    wanted = wanted_axes(sheet, given[0].skeleton, carried=True)
-    chosen = orders_with_margin(given, wanted.axes, wanted.orders)
-    rows = tuple(
-        replace(row, advised_order=chosen.get(joint, row.advised_order))
-        for joint, row in enumerate(sheet.rows)
-    )
-    return replace(sheet, rows=rows)
-
-
-def _check_one_rig(shots: Sequence[Shot]) -> None:
-    """Raise UsageError where shots are of different rigs: before they are measured, which takes long."""
-    for shot in shots[1:]:
-        difference = _difference(shots[0].skeleton, shot.skeleton)
-        if difference is not None:
-            raise UsageError(
-                f"{shot.source.label} and {shots[0].source.label} are of different rigs: {difference}",
-                hint="Suggest for one rig at a time",
-            )
-
-
-def _difference(one: Skeleton, two: Skeleton) -> str | None:
-    """Return what tells two rigs apart, None where they have the same joints with the same axes at rest."""
-    if one.names != two.names or np.any(one.parents != two.parents):
-        joints = [set(zip(each.names, each.parent_names(), strict=True)) for each in (one, two)]
-        odd = sorted(name for name, _ in joints[0] ^ joints[1])
-        return (
-            f"their joints differ, such as {odd[0]}"
-            if odd
-            else "their joints stand in another order"
-        )
-    limb = np.linalg.norm(one.limb_axes - two.limb_axes, axis=1)
-    rest = np.abs(np.sum(one.rest_xyzw * two.rest_xyzw, axis=1))
-    apart = {
-        "limb axis": 2.0 * np.arcsin(np.minimum(0.5 * np.nan_to_num(limb), 1.0)),
-        "rest rotation": 2.0 * np.arccos(np.minimum(rest, 1.0)),
-    }
-    for what, angles in apart.items():
-        joint = int(np.argmax(angles))
-        if np.rad2deg(angles[joint]) > LIMB_AGREES_DEG:
-            return f"the {what} of {one.names[joint]} differs by {np.rad2deg(angles[joint]):.1f}°"
-    return None
+    return suggest_rig(given, settings, convention).sheet
 
 
 def correct(shot: Shot, offsets: Sheet, only: Only | None = None) -> Shot:

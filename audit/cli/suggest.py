@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,7 +14,10 @@ from audit.conventions import ORDERS
 from audit.errors import InputError, OutputError
 
 if TYPE_CHECKING:
+    from audit.measures.offsets import Convention
     from audit.model import Shot
+    from audit.policy import Policy
+    from audit.suggestion import Suggestion
 
 
 @click.command(
@@ -39,6 +43,13 @@ Examples:
     help="Rotation order for joints whose file states none (default: the best of the six).",
 )
 @click.option(
+    "--policy",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="The policy whose conventions the offsets keep (default: policy.toml, looked for upwards from the "
+    "first shot).",
+)
+@click.option(
     "--replace",
     is_flag=True,
     help="Renew an earlier sheet. Its comments, blank rows and added columns are kept.",
@@ -50,57 +61,115 @@ def suggest(
     out: Path | None,
     skeleton: Path | None,
     order: str | None,
+    policy: Path | None,
     replace: bool,
     quiet: bool,
 ) -> int:
-    """Write an offsets sheet: what to turn, joint by joint, from shots of one rig.
+    """Write an offsets sheet: what to turn, joint by joint, from all shots of one rig together.
 
-    Each SHOT is an animation file or a folder of them. The sheet is CSV: open it in a spreadsheet, change or
-    clear what you do not want, and give it to `hinge-audit correct`.
+    Each SHOT is an animation file or a folder of them; more shots give a surer answer. The sheet is CSV: open
+    it in a spreadsheet, change or clear what you do not want, and give it to `hinge-audit correct`. Shots that
+    contradict the others, rest frames that differ, and sides that do not mirror are named.
 
     An offset changes every curve and every mechanism of a joint: agree on it before animation starts, work on
     copies, and test the rig again.
     """
     from audit.files import write_whole
-    from audit.pipeline import read_all, suggest
     from audit.settings import Settings
     from audit.sheet import read_sheet, sheet_text
+    from audit.suggestion import gather, only_rig, suggest_from
 
     data = _earlier(out, replace)
     # An earlier file that is no offsets sheet is refused before the work, not after it.
     earlier = None if data is None else read_sheet(data, str(out))
     settings = Settings(order=order.upper() if order else None)
     paths = files_of(shots, [] if out is None else [out])
-    read: list[Shot] = []
-    failed = False
-    with Progress(len(paths), "Reading shots", quiet=quiet) as progress:
-        for path in paths:
-            try:
-                read += read_all(path, skeleton)
-            except InputError as error:
-                failed = True
-                click.echo(f"hinge-audit: {error}", err=True)
-            progress.step()
-    if not read:
+    agreed = _agreed(policy, paths)
+    read = _Shots(paths, skeleton, quiet)
+    rigs = gather(read, settings)
+    if not rigs and read.failed:
         return InputError.exit_code
-    sheet = suggest(read, settings)
-    if earlier is not None:
-        sheet = earlier.renewed(sheet.rows)
+    evidence = only_rig(rigs)
+    convention = None if agreed is None else _convention(agreed, evidence.skeleton.names)
+    suggestion = suggest_from(evidence, read, settings, convention)
+    sheet = suggestion.sheet if earlier is None else earlier.renewed(suggestion.sheet.rows)
     text = sheet_text(sheet)
     if out is None:
         click.echo(text, nl=False)
     else:
         write_whole(out, text.encode("utf-8"))
-        if not quiet:
-            turning = sum(row.turns for row in sheet.rows)
-            click.echo(f"{turning} of {len(sheet.rows)} joints are to be turned: {out}")
-            if turning:
-                click.echo(
-                    f"Look it over, then: hinge-audit correct SHOT... --offsets {out} --out DIR"
-                )
-            else:
-                click.echo("Nothing is to be gained by turning axes; the reasons are in the sheet.")
-    return InputError.exit_code if failed else 0
+    if not quiet:
+        # Beside a sheet on standard output, what else there is to say goes to standard error.
+        click.echo(_told(suggestion, out), err=out is None)
+    return InputError.exit_code if read.failed else 0
+
+
+class _Shots:
+    """The shots of some files, read one after the other and as often as they are asked for.
+
+    A file that cannot be read is named once, and left out from then on.
+    """
+
+    def __init__(self, paths: Sequence[Path], skeleton: Path | None, quiet: bool) -> None:
+        self._paths = list(paths)
+        self._skeleton = skeleton
+        self._quiet = quiet
+        self.failed = False
+
+    def __iter__(self) -> Iterator[Shot]:
+        from audit.pipeline import read_all
+
+        with Progress(len(self._paths), "Reading shots", quiet=self._quiet) as progress:
+            for path in list(self._paths):
+                try:
+                    found = read_all(path, self._skeleton)
+                except InputError as error:
+                    self.failed = True
+                    self._paths.remove(path)
+                    click.echo(f"hinge-audit: {error}", err=True)
+                else:
+                    yield from found
+                progress.step()
+
+
+def _told(suggestion: Suggestion, out: Path | None) -> str:
+    """Return what was suggested and found, in a few lines."""
+    from audit.wording import plural
+
+    rows = suggestion.sheet.rows
+    turning = sum(row.turns for row in rows)
+    shots = plural(suggestion.rig.shots, "shot")
+    lines = [
+        f"{turning} of {len(rows)} joints are to be turned, from {shots}"
+        + (f": {out}" if out else ".")
+    ]
+    width = max((len(each.check) for each in suggestion.findings), default=0)
+    lines += [
+        f"  {each.severity:<4}  {each.check:<{width}}  {each.message}"
+        for each in suggestion.findings
+    ]
+    if not turning:
+        lines.append("Nothing is to be gained by turning axes; the reasons are in the sheet.")
+    elif out:
+        lines.append(f"Look it over, then: hinge-audit correct SHOT... --offsets {out} --out DIR")
+    return "\n".join(lines)
+
+
+def _agreed(path: Path | None, shots: Sequence[Path]) -> Policy | None:
+    """Return the policy that is named, or found upwards from the first shot."""
+    from audit.policy import find_policy, read_policy
+
+    found = path or (find_policy(shots[0]) if shots else None)
+    return None if found is None else read_policy(found)
+
+
+def _convention(policy: Policy, names: Sequence[str]) -> Convention:
+    """Return what a policy wants of the axes of some joints."""
+    from audit.measures.offsets import Convention
+    from audit.policy import targets_for
+
+    targets = targets_for(policy, names)
+    return Convention(targets.limb_axis, targets.limb_sign, targets.hinge_axis, targets.bend_sign)
 
 
 def _earlier(out: Path | None, replace: bool) -> bytes | None:

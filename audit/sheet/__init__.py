@@ -2,7 +2,6 @@
 
 from audit.sheet.applying import LIMB_AGREES_DEG, Only, Wanted, wanted_axes
 from audit.sheet.rows import COLUMNS, Offset, Sheet, joint_labels
-from audit.sheet.suggesting import suggested
 from audit.sheet.text import read_sheet, sheet_text
 
 __all__ = [
@@ -15,6 +14,5 @@ __all__ = [
     "joint_labels",
     "read_sheet",
     "sheet_text",
-    "suggested",
     "wanted_axes",
 ]

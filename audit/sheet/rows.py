@@ -46,6 +46,10 @@ class Offset:
         Range of motion that was seen.
     shots
         Shots in which the joint moves.
+    mostly_from
+        The shots that carry most of the evidence.
+    advice
+        What would help a joint that is no hinge; nothing is done about it.
     reason
         Why there is no offset, or what else is to be said.
     line
@@ -64,6 +68,8 @@ class Offset:
     advised_order: str | None = None
     range_deg: float | None = None
     shots: int | None = None
+    mostly_from: str | None = None
+    advice: str | None = None
     reason: str | None = None
     line: int = 0
     others: Mapping[str, str] = field(default_factory=dict)
@@ -113,7 +119,9 @@ COLUMNS: tuple[Column, ...] = (
     _plain("advised_order"),
     _plain("range_deg"),
     _plain("shots"),
+    _plain("mostly_from"),
     _plain("reason"),
+    _plain("advice"),
 )
 """All columns in the order in which they are written. A sheet needs ``joint`` and one that says what to do."""
 

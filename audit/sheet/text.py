@@ -24,7 +24,7 @@ GUIDE = """\
 """
 
 _NAMES = tuple(column.name for column in COLUMNS)
-_TEXTS = ("joint", "target_axis", "advised_order", "reason")
+_TEXTS = ("joint", "target_axis", "advised_order", "mostly_from", "reason", "advice")
 _ACTIONS = ("twist_offset_deg", "full_offset_x")
 _DECIMALS = {"twist_offset_deg": 4, "twist_low_deg": 4, "twist_high_deg": 4, "range_deg": 2}
 
@@ -249,6 +249,8 @@ class _Reading:
             advised_order=texts["advised_order"].upper() if "advised_order" in texts else None,
             range_deg=numbers.get("range_deg"),
             shots=None if "shots" not in numbers else round(numbers["shots"]),
+            mostly_from=texts.get("mostly_from"),
+            advice=texts.get("advice"),
             reason=texts.get("reason"),
             line=number,
             others={name: value for name, value in cells.items() if name not in _NAMES},

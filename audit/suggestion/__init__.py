@@ -2,6 +2,14 @@
 
 from audit.suggestion.evidence import RigEvidence, gather
 from audit.suggestion.outlook import Outlook
-from audit.suggestion.suggest import Suggestion, suggest_from
+from audit.suggestion.suggest import Suggestion, only_rig, suggest_from, suggest_rig
 
-__all__ = ["Outlook", "RigEvidence", "Suggestion", "gather", "suggest_from"]
+__all__ = [
+    "Outlook",
+    "RigEvidence",
+    "Suggestion",
+    "gather",
+    "only_rig",
+    "suggest_from",
+    "suggest_rig",
+]

@@ -16,6 +16,9 @@ from audit.settings import Settings
 Array = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.int64]
 
+LIMB_AGREES_DEG = 0.5
+"""Limb axes of one joint that are further apart belong to other axes (our choice: what counts as aimed)."""
+
 SILENT = (
     "seconds",
     "keys",
@@ -52,8 +55,8 @@ class RigEvidence:
     shots
         How many shots there were.
     drift_deg, drift_move : (J,)
-        Largest angle between a rest frame and the reference's, and largest distance between rest positions as
-        a share of the height, over all shots.
+        Largest angle between a rest frame, or a limb axis in it, and the reference's, and largest distance
+        between rest positions as a share of the height, over all shots.
     drift_shots : (J,)
         Shots in which the joint's rest pose is out of tolerance; they say nothing about its axes.
     drift_label
@@ -75,15 +78,19 @@ class RigEvidence:
         """Add a shot of the same joints; where a rest frame has drifted, its evidence is left out."""
         evidence = evidence_of(shot, settings)
         if shot.skeleton is not self.skeleton:
-            evidence = evidence.take(matching_places(self.skeleton, shot.skeleton))
+            places = matching_places(self.skeleton, shot.skeleton)
+            evidence = evidence.take(places)
             found = drift(self.skeleton, shot.skeleton)
-            evidence = _without(evidence, found.drifted)
-            self.drift_shots = self.drift_shots + found.drifted
-            worse = found.drifted & (
-                (found.angle_deg > self.drift_deg)
-                | ((found.angle_deg == self.drift_deg) & (found.move > self.drift_move))
+            limb = _apart_deg(self.skeleton.limb_axes, shot.skeleton.limb_axes[places])
+            angle = np.maximum(found.angle_deg, np.where(limb > LIMB_AGREES_DEG, limb, 0.0))
+            drifted = found.drifted | (limb > LIMB_AGREES_DEG)
+            evidence = _without(evidence, drifted)
+            self.drift_shots = self.drift_shots + drifted
+            worse = drifted & (
+                (angle > self.drift_deg)
+                | ((angle == self.drift_deg) & (found.move > self.drift_move))
             )
-            self.drift_deg = np.where(worse, found.angle_deg, self.drift_deg)
+            self.drift_deg = np.where(worse, angle, self.drift_deg)
             self.drift_move = np.where(worse, found.move, self.drift_move)
             for joint in np.flatnonzero(worse):
                 self.drift_label[joint] = shot.source.label
@@ -114,6 +121,13 @@ def gather(shots: Iterable[Shot], settings: Settings | None = None) -> tuple[Rig
             rigs[key] = RigEvidence(shot)
         rigs[key].add(shot, settings)
     return tuple(rigs.values())
+
+
+def _apart_deg(one: Array, two: Array) -> Array:
+    """Return the angles (J,) between directions (J, 3); 0 where either is none."""
+    chord = np.nan_to_num(np.linalg.norm(one - two, axis=1))
+    apart: Array = np.rad2deg(2.0 * np.arcsin(np.minimum(0.5 * chord, 1.0)))
+    return apart
 
 
 def _without(evidence: ShotEvidence, joints: npt.NDArray[np.bool_]) -> ShotEvidence:

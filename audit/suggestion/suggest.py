@@ -2,30 +2,38 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from audit.conventions import AXES
+from audit.errors import UsageError
 from audit.measures import offsets
 from audit.measures.joints import MARGIN_WORTH_A_CHANGE_DEG
 from audit.measures.offsets import Convention
-from audit.model import Shot
+from audit.model import Shot, Skeleton
 from audit.plugins import SEVERITIES, Finding, Rig
-from audit.pool import Mirrored, PooledMeasures, with_mirrored_offsets
+from audit.pool import Mirrored, PooledMeasures, advise, with_mirrored_offsets
 from audit.rest import find_pairs
 from audit.rig_checks import rig_checks
 from audit.rotations import multiply
+from audit.settings import Settings
 from audit.sheet import Offset, Sheet, joint_labels
-from audit.suggestion.evidence import RigEvidence
+from audit.suggestion.evidence import RigEvidence, gather
 from audit.suggestion.outlook import Outlook
 from audit.wording import degrees, interval_in_words, plural
 
 Array = npt.NDArray[np.float64]
 
 ON_ONE_CHANNEL = "moves on one channel already"
+
+TELLS_NOTHING_DEG = 0.05
+"""A turn below this is none."""
+
+HALF_A_PERCENT = 0.005
+"""A smaller share of the time is not worth a word."""
 
 WORTH_A_TURN = 0.95
 """Turning axes changes every curve of a joint. It is suggested where fewer channels move afterwards, where less
@@ -52,8 +60,46 @@ class Suggestion:
     findings: tuple[Finding, ...]
 
 
+def suggest_rig(
+    shots: Iterable[Shot], settings: Settings | None = None, convention: Convention | None = None
+) -> Suggestion:
+    """Return the offsets of the rig that some shots share.
+
+    Parameters
+    ----------
+    shots
+        Shots of one rig; they are gone through twice, and none is kept.
+    settings
+        Thresholds; the project's definitions where None.
+    convention
+        Which axes its joints are to have; the nearest ones where None.
+
+    Raises
+    ------
+    UsageError
+        Where there is no shot, or the shots are of several rigs.
+    """
+    return suggest_from(only_rig(gather(shots, settings)), shots, settings, convention)
+
+
+def only_rig(rigs: Sequence[RigEvidence]) -> RigEvidence:
+    """Return the one rig of some shots; UsageError where there is none or several."""
+    if not rigs:
+        raise UsageError("there is no shot to suggest from", hint="Give at least one shot")
+    if len(rigs) > 1:
+        raise UsageError(
+            f"{rigs[1].label} and {rigs[0].label} are of different rigs: "
+            f"{_difference(rigs[0].skeleton, rigs[1].skeleton)}",
+            hint="Suggest for one rig at a time",
+        )
+    return rigs[0]
+
+
 def suggest_from(
-    evidence: RigEvidence, shots: Iterable[Shot], convention: Convention | None = None
+    evidence: RigEvidence,
+    shots: Iterable[Shot],
+    settings: Settings | None = None,
+    convention: Convention | None = None,
 ) -> Suggestion:
     """Return the offsets of a rig.
 
@@ -63,6 +109,8 @@ def suggest_from(
         What its shots say.
     shots
         The same shots once more, for what the offsets would change in them.
+    settings
+        Thresholds; the project's definitions where None.
     convention
         Which axes its joints are to have; the nearest ones where None.
 
@@ -75,7 +123,7 @@ def suggest_from(
     axes, the offset is given whatever it gains.
     """
     skeleton = evidence.skeleton
-    measures = evidence.pool.result()
+    measures = evidence.pool.result(settings)
     pairs = find_pairs(skeleton)
     mirrored: Mirrored | None = None
     if pairs.has_plane and np.any(pairs.partner >= 0):
@@ -90,10 +138,13 @@ def suggest_from(
             outlook.add(shot)
     labels = joint_labels(skeleton)
     column = {int(joint): row for row, joint in enumerate(places)}
-    rows = tuple(
-        _row(label, joint, measures, evidence, plan, outlook, column.get(joint))
+    hints = _advice(measures)
+    rows = [
+        replace(_row(label, joint, measures, plan, outlook, column.get(joint)), advice=hints[joint])
         for joint, label in enumerate(labels)
-    )
+    ]
+    if not evidence.has_rest_rotations:
+        _carry(rows, skeleton.parents, plan, outlook, column)
     rig = Rig(
         skeleton=skeleton,
         has_rest_rotations=evidence.has_rest_rotations,
@@ -108,7 +159,7 @@ def suggest_from(
     )
     found = [finding for check in rig_checks().values() for finding in check.run(rig, check.limits)]
     found.sort(key=lambda finding: SEVERITIES.index(finding.severity))
-    return Suggestion(Sheet(rows), rig, tuple(found))
+    return Suggestion(Sheet(tuple(rows)), rig, tuple(found))
 
 
 class _Plan:
@@ -128,6 +179,11 @@ class _Plan:
         if convention is not None and len(places):
             self._agree(measures.hinge_axis[places].T, limb, convention, places, float(limit))
         self.twist_axes = offsets.axes_after_twist(limb, self.twist).T
+
+    def off_deg(self, column: int) -> float:
+        """Return by how many degrees the axes of a joint would turn in all."""
+        x, y, z, w = self.full_axes[column]
+        return float(np.rad2deg(2.0 * np.arctan2(np.sqrt(x * x + y * y + z * z), abs(w))))
 
     def _agree(
         self,
@@ -159,7 +215,6 @@ def _row(
     label: str,
     joint: int,
     measures: PooledMeasures,
-    evidence: RigEvidence,
     plan: _Plan,
     outlook: Outlook,
     column: int | None,
@@ -172,6 +227,7 @@ def _row(
         range_deg=float(measures.range_deg[joint]),
         reason=measures.no_offset_because[joint],
         shots=int(measures.moving_shots[joint]),
+        mostly_from=_carriers(measures, joint),
     )
     if column is None:
         return row
@@ -191,18 +247,94 @@ def _row(
             reason = None
     if reason is not None:
         return replace(row, reason=reason)
-    known = not np.isnan(low)
     shift = float(np.rad2deg(plan.shift[column]))
-    axes = plan.full_axes[column].tolist()
     left = full.moving if whole or not aimed else min(twist.moving, full.moving)
+    row = replace(
+        row,
+        twist_low_deg=None if np.isnan(low) else low + shift,
+        twist_high_deg=None if np.isnan(low) else high + shift,
+        reason=None if left <= 1 else f"{plural(left, 'channel')} will still move",
+    )
+    return _turning(row, plan, column, whole=whole)
+
+
+def _turning(row: Offset, plan: _Plan, column: int, *, whole: bool) -> Offset:
+    """Return a row that asks for its turn."""
+    x, y, z, w = plan.full_axes[column].tolist()
     return replace(
         row,
         twist_offset_deg=float(np.rad2deg(plan.twist[column])),
-        twist_low_deg=low + shift if known else None,
-        twist_high_deg=high + shift if known else None,
-        full_offset_xyzw=(axes[0], axes[1], axes[2], axes[3]) if whole else None,
-        reason=None if left <= 1 else f"{plural(left, 'channel')} will still move",
+        full_offset_xyzw=(x, y, z, w) if whole else None,
     )
+
+
+def _carry(
+    rows: list[Offset],
+    parents: npt.NDArray[np.int64],
+    plan: _Plan,
+    outlook: Outlook,
+    column: Mapping[int, int],
+) -> None:
+    """Let hinges turn whose one moving channel would not stay alone once their parent is turned.
+
+    In a format without rest rotations the parent's turn stays in front of the child's channels. A hinge that
+    moves on one channel only because of what stands behind it, and not because its innermost axis is the
+    hinge's, would spread over all three.
+    """
+    for joint, parent in enumerate(parents.tolist()):
+        row, place = rows[joint], column.get(joint)
+        if place is None or parent < 0 or row.turns or not rows[parent].turns:
+            continue
+        if row.reason == ON_ONE_CHANNEL and plan.off_deg(place) > TELLS_NOTHING_DEG:
+            whole = bool(plan.aimed[place])
+            rows[joint] = replace(
+                _turning(row, plan, place, whole=whole), reason="turns with its parent"
+            )
+
+
+def _carriers(measures: PooledMeasures, joint: int) -> str | None:
+    """Return the shots that carry most of the evidence of a joint, in words."""
+    if measures.shots < 2 or not measures.moving_shots[joint]:
+        return None
+    told = [f"{each.shot} {each.share:.0%}" for each in measures.carriers[joint][:3]]
+    return ", ".join(told) or None
+
+
+def _advice(measures: PooledMeasures) -> list[str | None]:
+    """Return for each joint what would help one that is no hinge, in words; None where there is nothing."""
+    found = advise(measures)
+    said: list[str | None] = []
+    for joint, kind in enumerate(measures.kind):
+        parts = []
+        if (
+            found.swing_channel[joint] >= 0
+            and abs(found.swing_twist_deg[joint]) > TELLS_NOTHING_DEG
+        ):
+            parts.append(
+                f"{degrees(float(found.swing_twist_deg[joint]))} about the limb would put its main swing on "
+                f"{AXES[found.swing_channel[joint]]}"
+            )
+        if kind in ("two-axis", "free"):
+            order = found.order[joint]
+            margin = float(found.least_margin_deg[joint, found.orders.index(order)])
+            near = "; ".join(
+                f"{each} {share:.0%}"
+                for each, share in zip(found.orders, found.near_lock[joint], strict=True)
+                if share >= HALF_A_PERCENT
+            )
+            parts.append(
+                f"{order} keeps furthest from the lock ({degrees(margin, 0)})"
+                + (f"; time within 15° of it: {near}" if near else "")
+            )
+        said.append("; ".join(parts) or None)
+    return said
+
+
+def _difference(one: Skeleton, two: Skeleton) -> str:
+    """Return what tells the joints of two rigs apart."""
+    joints = [set(zip(each.names, each.parent_names(), strict=True)) for each in (one, two)]
+    odd = sorted(name for name, _ in joints[0] ^ joints[1])
+    return f"their joints differ, such as {odd[0]}" if odd else "their joints hang otherwise"
 
 
 def _leaks(measures: PooledMeasures, joint: int) -> bool:

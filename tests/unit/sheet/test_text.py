@@ -93,9 +93,11 @@ class TestRoundTrip:
         assert again(sheet).rows[0].reason == name
 
     def test_numbers_are_plain_numbers(self) -> None:
-        row = Offset("knee", twist_offset_deg=-0.0, range_deg=1e-7, limb_axis=(1.0, -1e-12, 0.0))
+        row = Offset(
+            "knee", twist_offset_deg=-0.0, range_deg=1e-7, limb_axis=(1.0, -1e-12, 0.0), shots=12
+        )
         line = sheet_text(Sheet((row,))).splitlines()[-1]
-        assert line == "knee,0.0,,,1.0,0.0,0.0,,,,,,,0.0,"
+        assert line == "knee,0.0,,,1.0,0.0,0.0,,,,,,,0.0,12,,,"
 
 
 class TestKept:
