@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from audit.conventions import ORDER_WITHOUT_CHOICE, ORDERS
 from audit.measures import offsets
+from audit.measures.blocks import blocks, measured_rotations
 from audit.measures.hinge import HingeFit, certainty, fit_hinge
 from audit.measures.spread import Cost, channel_curves, cost_of
 from audit.model import Shot, time_weights
@@ -18,10 +19,6 @@ from audit.settings import Settings
 
 Array = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.int64]
-
-KEYS_AT_A_TIME = 65_536
-"""Keys of a block of joints that are worked on together: small enough for the processor's cache, large enough
-that the cost of each numpy call does not count (measured: half and double this take 12 to 18 % longer)."""
 
 KEYS_FOR_CERTAINTY = 8
 """With fewer keys than this a shot says nothing about how sure its axes are."""
@@ -191,7 +188,7 @@ def measure_shot(
     aim = np.full(len(skeleton), np.nan)
     known = ~np.isnan(limb[:, 0])
     aim[known] = np.rad2deg(offsets.aim_error(limb[known].T)[0])
-    for places, order in _blocks(shot, settings):
+    for places, order in blocks(shot, settings.order):
         _measure_block(shot, settings, places, order, aim, draft)
         if progress is not None:
             progress(len(places))
@@ -239,7 +236,7 @@ def joint_curves(shot: Shot, measures: Measures, joint: int) -> JointCurves:
     """
     places = np.array([joint])
     order = measures.orders[joint]
-    quaternion = _away_from_rest(shot, measures.settings, places)
+    quaternion = measured_rotations(shot, measures.settings.reference, places)
     if shot.channels is not None and _channels_are_the_curves(shot, measures.settings, places):
         curves = continuous_angles(shot.channels.angles_rad(places, order))
     else:
@@ -263,32 +260,6 @@ def _sorted_degrees(curves: Array, order: str) -> Array:
     return degrees
 
 
-def _blocks(shot: Shot, settings: Settings) -> Iterator[tuple[Indices, str | None]]:
-    """Yield places of joints that are alike in what decides the way they are measured.
-
-    They share rotation order, key times, and whether they rest unturned; a cacheful of keys at a time.
-    """
-    alike: dict[tuple[str | None, bytes, bool], list[int]] = {}
-    unturned = np.abs(shot.skeleton.rest_xyzw[:, 3]) == 1.0
-    for joint, own in enumerate(shot.skeleton.orders):
-        clock = b"" if shot.tracks is None else shot.joint_times(joint).tobytes()
-        key = (own or settings.order, clock, bool(unturned[joint]))
-        alike.setdefault(key, []).append(joint)
-    for (order, _, _), joints in alike.items():
-        size = max(1, KEYS_AT_A_TIME // len(shot.joint_times(joints[0])))
-        for first in range(0, len(joints), size):
-            yield np.array(joints[first : first + size]), order
-
-
-def _away_from_rest(shot: Shot, settings: Settings, places: Indices) -> Array:
-    """Return the rotations (4, N, F) that are measured: ``R0⁻¹ R``, or R where the parent is the reference."""
-    rotations = shot.joint_rotations(places)
-    rest = shot.skeleton.rest_xyzw[places].T
-    if settings.reference == "parent" or np.all(np.abs(rest[3]) == 1.0):
-        return rotations
-    return multiply(conjugate(rest)[..., None], rotations)
-
-
 def _channels_are_the_curves(shot: Shot, settings: Settings, places: Indices) -> bool:
     """Tell whether the file's own channels are what is measured, so that no conversion is needed."""
     resting = bool(np.all(np.abs(shot.skeleton.rest_xyzw[places, 3]) == 1.0))
@@ -309,7 +280,7 @@ def _measure_block(
     aim_deg: Array,
     draft: _Draft,
 ) -> None:
-    quaternion = _away_from_rest(shot, settings, places)
+    quaternion = measured_rotations(shot, settings.reference, places)
     fit = fit_hinge(quaternion, time_weights(shot.joint_times(int(places[0]))))
     _record_motion(fit, settings, places, draft)
 

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from audit.conventions import ORDERS
+from audit.measures.blocks import measured_rotations
 from audit.measures.spread import Cost, channel_curves, cost_of
 from audit.model import Shot
 from audit.rotations import conjugate, multiply
@@ -58,10 +59,7 @@ def cost_in_axes(
     for (_, order, _), some in alike.items():
         rows = np.array(some)
         here = places[rows]
-        rest = shot.skeleton.rest_xyzw[here].T[..., None]
-        quaternion = shot.joint_rotations(here)
-        if settings.reference == "rest":
-            quaternion = multiply(conjugate(rest), quaternion)
+        quaternion = measured_rotations(shot, settings.reference, here)
         if turns is not None:
             turn = turns[:, rows, None]
             quaternion = multiply(multiply(conjugate(turn), quaternion), turn)

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from audit.conventions import ORDERS
+from audit.measures.blocks import blocks, measured_rotations
 from audit.measures.hinge import ROUNDING, block_lengths
 from audit.model import Shot
 from audit.model.frozen import Frozen
@@ -25,9 +25,6 @@ from audit.settings import Settings
 Array = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 Indices = npt.NDArray[np.int64]
-
-KEYS_AT_A_TIME = 32_768
-"""Keys of a block of joints that are worked on together, so that they stay in the processor's cache."""
 
 KEYS_FOR_CERTAINTY = 8
 """With fewer keys than this a shot says nothing about how sure it is."""
@@ -150,32 +147,11 @@ def evidence_of(shot: Shot, settings: Settings | None = None) -> ShotEvidence:
         "least_margin": np.zeros((joints, 6)),
         "margin_seconds": np.zeros((joints, 6, 6)),
     }
-    for places in _blocks(shot):
-        quaternion = _away_from_rest(shot, settings, places)
+    for places, _ in blocks(shot):
+        quaternion = measured_rotations(shot, settings.reference, places)
         for name, values in _block_evidence(quaternion, shot.joint_times(int(places[0]))).items():
             draft[name][places] = values
     return ShotEvidence(shot.source.label, **draft)  # type: ignore[arg-type]
-
-
-def _blocks(shot: Shot) -> Iterator[Indices]:
-    """Yield places of joints that share rotation order and key times, a cacheful of keys at a time."""
-    alike: dict[tuple[str | None, bytes], list[int]] = {}
-    for joint, order in enumerate(shot.skeleton.orders):
-        clock = b"" if shot.tracks is None else shot.joint_times(joint).tobytes()
-        alike.setdefault((order, clock), []).append(joint)
-    for joints in alike.values():
-        size = max(1, KEYS_AT_A_TIME // len(shot.joint_times(joints[0])))
-        for first in range(0, len(joints), size):
-            yield np.array(joints[first : first + size])
-
-
-def _away_from_rest(shot: Shot, settings: Settings, places: Indices) -> Array:
-    """Return the rotations (4, N, F) that are measured: ``R0⁻¹ R``, or R where the parent is the reference."""
-    rotations = shot.joint_rotations(places)
-    rest = shot.skeleton.rest_xyzw[places].T
-    if settings.reference == "parent" or np.all(np.abs(rest[3]) == 1.0):
-        return rotations
-    return multiply(conjugate(rest)[..., None], rotations)
 
 
 def _key_seconds(times_s: Array) -> Array:

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from audit.measures import Cost, Measures, joints, measure_shot
+from audit.measures import Cost, Measures, blocks, measure_shot
 from audit.model import Shot, Track, Tracks
 from audit.model.sample import bend, hinge_channels, limb_shot
 from audit.settings import Settings
@@ -105,7 +105,7 @@ def test_blocks_do_not_matter(keys_at_a_time: int) -> None:
         settings = Settings(reference=reference)  # type: ignore[arg-type]
         whole = measure_shot(shot, settings)
         with pytest.MonkeyPatch.context() as patch:
-            patch.setattr(joints, "KEYS_AT_A_TIME", keys_at_a_time)
+            patch.setattr(blocks, "KEYS_AT_A_TIME", keys_at_a_time)
             cut = measure_shot(shot, settings)
         assert_same(whole, cut, within=1e-9)
 
