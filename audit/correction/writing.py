@@ -1,99 +1,25 @@
-"""Corrected files: written beside, read back, played against the original, and only then put in place."""
+"""Files are corrected: written beside, read back, played against the original, and only then put in place."""
 
 from __future__ import annotations
 
 import dataclasses
-import hashlib
-import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
-import audit
+from audit.correction.corrected import Corrected
+from audit.correction.document import PROOF, Entry, entry_of, noted, read_proof
 from audit.errors import AuditError, InputError, MotionError, UsageError
 from audit.files import draft_folder, put_in_place, refuse_taken, write_drafts
 from audit.formats import formats
-from audit.measures import Measures, measure_shot
+from audit.measures import measure_shot
 from audit.model import Shot, Skin
 from audit.pipeline import Turned, read_all, turned_alike
 from audit.plugins import Format, bytes_of
-from audit.reorient import SAME_INSTANT_S, Deviation, deviation, skin_bound
-from audit.sheet import Only, Sheet, joint_labels
-
-LIMIT = 1e-5
-"""Share of the rig's height that a joint may move, and radians that it may turn: well above what the 32-bit
-numbers of glTF and OpenUSD leave, well below what an eye sees. Our choice."""
-
-PROOF = "proof.json"
-PARTS = ("file", "written", "source", "offsets", "turned", "refused", "missing", "shots")
-"""What stands in the proof of each file."""
-
-DIGITS = 4
-
-Entry = dict[str, Any]
-
-
-@dataclass(frozen=True, eq=False)
-class Corrected:
-    """A shot before and after, and what was found between them.
-
-    Attributes
-    ----------
-    before, after
-        As it was read, and as the corrected file reads.
-    turned
-        What was done.
-    found
-        How far they differ.
-    skin
-        Distance that no point of a skin moves further than; None where there is no skin.
-    measures
-        What was measured on both; None where that was not asked for.
-    """
-
-    before: Shot
-    after: Shot
-    turned: Turned
-    found: Deviation
-    skin: float | None
-    measures: tuple[Measures, Measures] | None = None
-
-    @property
-    def messier(self) -> tuple[str, ...]:
-        """Hinges that move on more channels than before: a sign that the sheet was made for other axes."""
-        if self.measures is None:
-            return ()
-        before, after = self.measures
-        more = after.now.moving_channels > before.now.moving_channels
-        names = self.before.skeleton.names
-        return tuple(
-            name
-            for joint, name in enumerate(names)
-            if more[joint] and before.kind[joint] == "hinge"
-        )
-
-    @property
-    def problem(self) -> str | None:
-        """Why the motion does not count as kept, None where it does."""
-        found = self.found
-        names = self.before.skeleton.names
-        label = self.before.source.label
-        if not found.share_of_height <= LIMIT:
-            return (
-                f"in {label} joint {names[found.position_joint]} would move by {found.position:.3g}, "
-                f"{found.share_of_height:.2g} of the rig's height, at {found.position_time_s:.3f} s"
-            )
-        if not np.deg2rad(found.rotation_deg) <= LIMIT:
-            return (
-                f"in {label} joint {names[found.rotation_joint]} would turn by {found.rotation_deg:.3g}° at "
-                f"{found.rotation_time_s:.3f} s"
-            )
-        if self.skin is not None and not self.skin <= LIMIT * (found.height or 1.0):
-            return f"in {label} a point of the skin could move by {self.skin:.3g}"
-        return None
+from audit.reorient import SAME_INSTANT_S, deviation, skin_bound
+from audit.sheet import Only, Sheet
 
 
 @dataclass(frozen=True, eq=False)
@@ -185,9 +111,9 @@ def correct_file(
                 )
         if measured:
             shots = tuple(map(_measured, shots))
-        entry = _entry(path, files, offsets, only, shots)
+        entry = entry_of(path, files, offsets, only, shots)
         # The proof takes its place with the files: neither is there without the other.
-        write_drafts({PROOF: _noted(out / PROOF, entry)}, draft)
+        write_drafts({PROOF: noted(out / PROOF, entry)}, draft)
         put_in_place([*files, PROOF], draft, out)
     return CorrectedFile(out / path.name, shots, entry)
 
@@ -334,132 +260,3 @@ def _compared(before: Shot, after: Shot, change: Turned, kind: Format) -> Correc
 
 def _measured(shot: Corrected) -> Corrected:
     return dataclasses.replace(shot, measures=(measure_shot(shot.before), measure_shot(shot.after)))
-
-
-def _entry(
-    path: Path,
-    files: dict[str, bytes],
-    offsets: Sheet,
-    only: Only | None,
-    shots: Sequence[Corrected],
-) -> Entry:
-    """Return what stands in the proof of a file."""
-    first = shots[0]
-    sheet = Path(offsets.file) if offsets.file else None
-    return {
-        "file": path.name,
-        "written": [{"file": name, "sha256": _digest(data)} for name, data in files.items()],
-        "source": {"file": str(path), "sha256": first.before.source.sha256},
-        "offsets": {
-            "file": None if sheet is None else str(sheet),
-            "sha256": None if sheet is None else _digest(bytes_of(sheet)),
-            "only": only,
-        },
-        "turned": _turns(first),
-        "refused": [
-            {"joint": joint, "reason": reason} for joint, reason in first.turned.refused.items()
-        ],
-        "missing": list(first.turned.missing),
-        "shots": [_proof(shot) for shot in shots],
-    }
-
-
-def _turns(shot: Corrected) -> list[Entry]:
-    """Return what was done to each joint: turned axes, a new rotation order, or both."""
-    before, after = shot.before.skeleton, shot.after.skeleton
-    rows = []
-    for joint, name in enumerate(joint_labels(before)):
-        axes = shot.turned.axes[joint]
-        orders = before.orders[joint], after.orders[joint]
-        if axes[3] == 1.0 and orders[0] == orders[1]:
-            continue
-        angle = np.rad2deg(2.0 * np.arctan2(np.linalg.norm(axes[:3]), abs(axes[3])))
-        rows.append(
-            {
-                "joint": name,
-                "angle_deg": round(float(angle), 6),
-                "axes_xyzw": [round(float(each), 9) + 0.0 for each in axes],
-                "order_before": orders[0],
-                "order_after": orders[1],
-            }
-        )
-    return rows
-
-
-def _proof(shot: Corrected) -> Entry:
-    """Return the figures of one shot."""
-    found, names = shot.found, shot.before.skeleton.names
-    return {
-        "shot": shot.before.source.label,
-        "frames": shot.before.frames,
-        "instants": found.times,
-        "height": _short(found.height),
-        "position": _short(found.position),
-        "share_of_height": _short(found.share_of_height),
-        "position_joint": names[found.position_joint],
-        "position_time_s": round(found.position_time_s, 6),
-        "rotation_deg": _short(found.rotation_deg),
-        "rotation_joint": names[found.rotation_joint],
-        "rotation_time_s": round(found.rotation_time_s, 6),
-        "skin": None if shot.skin is None else _short(shot.skin),
-        "limit_share_of_height": LIMIT,
-        "hinges": _hinges(shot),
-        "messier": list(shot.messier),
-    }
-
-
-def _hinges(shot: Corrected) -> Entry | None:
-    """Return how the hinges fare: how many there are, and how many move on one channel and their edit keys."""
-    if shot.measures is None:
-        return None
-    hinge = np.array([kind == "hinge" for kind in shot.measures[0].kind])
-    figures: Entry = {"count": int(np.sum(hinge))}
-    for when, measures in zip(("before", "after"), shot.measures, strict=True):
-        now = measures.now
-        figures[f"on_one_channel_{when}"] = int(np.sum(now.moving_channels[hinge] <= 1))
-        figures[f"edit_keys_{when}"] = int(np.sum(now.edit_keys[hinge]))
-    return figures
-
-
-def _short(value: float) -> float:
-    return float(f"{value:.{DIGITS}g}")
-
-
-def _digest(data: bytes) -> str:
-    return hashlib.sha256(data).hexdigest()
-
-
-def read_proof(path: Path) -> Entry:
-    """Return a ``proof.json``, an empty one where there is none.
-
-    Raises
-    ------
-    InputError
-        Where the file is something else.
-    """
-    empty: Entry = {"tool": {"name": "hinge-audit", "version": audit.__version__}, "files": []}
-    if not path.exists():
-        return empty
-    try:
-        found = json.loads(bytes_of(path))
-        named = found["tool"]["name"] == "hinge-audit" and all(
-            set(PARTS) <= set(each) for each in found["files"]
-        )
-    except (ValueError, TypeError, KeyError):
-        named = False
-    if not named:
-        raise InputError(
-            "is not a proof that hinge-audit wrote",
-            path=path,
-            hint="Move it away, or choose another folder with --out",
-        )
-    return empty | {"files": found["files"]}
-
-
-def _noted(path: Path, entry: Entry) -> bytes:
-    """Return the proof of a folder with a file added, in place of an earlier entry of the same name."""
-    proof = read_proof(path)
-    files = [each for each in proof["files"] if each["file"] != entry["file"]]
-    files = sorted([*files, entry], key=lambda each: str(each["file"]))
-    text = json.dumps(proof | {"files": files}, indent=2, ensure_ascii=False, allow_nan=False)
-    return (text + "\n").encode("utf-8", errors="backslashreplace")
