@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
+from audit.cli.progress import Progress
 from audit.errors import InputError
+
+if TYPE_CHECKING:
+    from audit.model import Shot
 
 Command = Callable[..., Any]
 
@@ -86,3 +90,37 @@ def _is_other_table(path: Path) -> bool:
     except OSError:
         return False
     return not any(each.recognises(head) for each in formats().values())
+
+
+class Shots:
+    """The shots of some files, read one after the other and as often as they are asked for.
+
+    A file that cannot be read is named once, and left out from then on.
+
+    Attributes
+    ----------
+    failed
+        Whether any file could not be read.
+    """
+
+    def __init__(self, paths: Sequence[Path], skeleton: Path | None, *, quiet: bool) -> None:
+        self._paths = list(paths)
+        self._skeleton = skeleton
+        self._quiet = quiet
+        self.failed = False
+
+    def __iter__(self) -> Iterator[Shot]:
+        """Read the files once more."""
+        from audit.pipeline import read_all
+
+        with Progress(len(self._paths), "Reading shots", quiet=self._quiet) as progress:
+            for path in list(self._paths):
+                try:
+                    found = read_all(path, self._skeleton)
+                except InputError as error:
+                    self.failed = True
+                    self._paths.remove(path)
+                    click.echo(f"hinge-audit: {error}", err=True)
+                else:
+                    yield from found
+                progress.step()

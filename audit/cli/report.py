@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from audit.cli.inputs import files_of, shots_argument, skeleton_option
+from audit.cli.inputs import Shots, files_of, shots_argument, skeleton_option
 from audit.cli.progress import Progress
 from audit.conventions import ORDERS
 from audit.errors import InputError, OutputError
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from audit.model import Shot
     from audit.results import Document
     from audit.settings import Settings
+    from audit.sheet import Sheet
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +39,8 @@ class Wishes:
         Print the results as JSON instead of a table.
     skeleton
         File with the skeleton, for formats that keep it apart.
+    inline
+        Put the script into every page.
     """
 
     out: Path
@@ -46,6 +49,7 @@ class Wishes:
     quiet: bool = False
     as_json: bool = False
     skeleton: Path | None = None
+    inline: bool = False
 
 
 @click.command(
@@ -87,6 +91,11 @@ Examples:
     show_default=True,
     help="Measure the turn away from the rest pose, or the plain local rotation.",
 )
+@click.option(
+    "--inline",
+    is_flag=True,
+    help="Put the script into every page, so that each can be sent alone (with one shot it always is).",
+)
 @click.option("--replace", is_flag=True, help="Replace an earlier report of the same name.")
 @click.option("--open", "show", is_flag=True, help="Open the page in the web browser.")
 @click.option("--quiet", "-q", is_flag=True, help="Print nothing but errors.")
@@ -101,6 +110,7 @@ def report(
     joints: tuple[str, ...],
     order: str | None,
     reference: str,
+    inline: bool,
     replace: bool,
     show: bool,
     quiet: bool,
@@ -121,7 +131,7 @@ def report(
         reference="rest" if reference == "rest" else "parent",
         order=order.upper() if order else None,
     )
-    wishes = Wishes(out, joints, replace, quiet, as_json, skeleton)
+    wishes = Wishes(out, joints, replace, quiet, as_json, skeleton, inline)
     page, failed = report_shots(shots, settings, wishes)
     if show and page is not None:
         click.launch(page.resolve().as_uri())
@@ -149,27 +159,33 @@ def report_shots(
     failed
         Whether any shot could not be used.
     """
-    from audit.pipeline import read_all
+    from audit.pool import rig_key
     from audit.report import write_index
 
     paths = files_of(paths)
     folders = _Folders(wishes)
     folders.refuse_taken(path.stem for path in paths)
+    shots = Shots(paths, wishes.skeleton, quiet=wishes.quiet or wishes.as_json)
+    sheets = _sheets(shots, settings) if len(paths) > 1 else {}
     made: list[tuple[str, Document]] = []
     failed = False
-    for path in paths:
+    shared = len(paths) > 1 and not wishes.inline
+    for shot in shots:
+        folder = folders.of(shot.source.label)
+        sheet = sheets.get(rig_key(shot.skeleton))
         try:
-            for shot in read_all(path, wishes.skeleton):
-                folder = folders.of(shot.source.label)
-                made.append((folder.name, _report_one(shot, folder, settings, wishes)))
+            document = _report_one(shot, folder, settings, wishes, shared, sheet)
         except InputError as error:
             failed = True
             click.echo(f"hinge-audit: {error}", err=True)
+        else:
+            made.append((folder.name, document))
+    failed |= shots.failed
     if not made:
         return None, failed
     page = wishes.out / made[0][0] / "report.html"
-    if len(made) > 1:
-        page = write_index(made, wishes.out)
+    if len(made) > 1 or shared:
+        page = write_index(made, wishes.out, shared_script=shared)
         _say(f"All shots: {page}", wishes)
     if wishes.as_json:
         from audit.results import json_text
@@ -178,6 +194,20 @@ def report_shots(
         one = len(paths) == 1 and len(documents) == 1
         click.echo(json_text(documents[0] if one else documents), nl=False)
     return page, failed
+
+
+def _sheets(shots: Iterable[Shot], settings: Settings) -> dict[str, Sheet]:
+    """Return what the shots of each rig suggest together, where there are several and rest frames agree."""
+    from audit.pool import rig_key
+    from audit.suggestion import gather, suggest_from
+
+    sheets = {}
+    for evidence in gather(shots, settings):
+        if evidence.shots > 1 and not evidence.drift_shots.any():
+            key = rig_key(evidence.skeleton)
+            own = (shot for shot in shots if rig_key(shot.skeleton) == key)
+            sheets[key] = suggest_from(evidence, own, settings).sheet
+    return sheets
 
 
 class _Folders:
@@ -212,7 +242,14 @@ class _Folders:
             )
 
 
-def _report_one(shot: Shot, folder: Path, settings: Settings, wishes: Wishes) -> Document:
+def _report_one(
+    shot: Shot,
+    folder: Path,
+    settings: Settings,
+    wishes: Wishes,
+    shared: bool,
+    sheet: Sheet | None,
+) -> Document:
     """Measure and write one shot, and print its table."""
     from audit.pipeline import examine, joints_named
     from audit.report import terminal_table, write_report
@@ -224,7 +261,15 @@ def _report_one(shot: Shot, folder: Path, settings: Settings, wishes: Wishes) ->
         examined = examine(shot, settings, progress.step)
     with Progress(30, f"Drawing {label}", quiet=quiet) as progress:
         tick: Callable[[str], object] = lambda _: progress.step()  # noqa: E731
-        page = write_report(examined, folder, joints=joints, replace=wishes.replace, progress=tick)
+        page = write_report(
+            examined,
+            folder,
+            joints=joints,
+            replace=wishes.replace,
+            progress=tick,
+            shared_script=shared,
+            offsets=sheet,
+        )
     _say(terminal_table(examined.document, joints=joints), wishes)
     _say(f"Page: {page}\n", wishes)
     return examined.document

@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from audit.cli.inputs import files_of, shots_argument, skeleton_option
-from audit.cli.progress import Progress
+from audit.cli.inputs import Shots, files_of, shots_argument, skeleton_option
 from audit.conventions import ORDERS
 from audit.errors import InputError, OutputError
 
 if TYPE_CHECKING:
     from audit.measures.offsets import Convention
-    from audit.model import Shot
     from audit.policy import Policy
     from audit.suggestion import Suggestion
 
@@ -85,7 +83,7 @@ def suggest(
     settings = Settings(order=order.upper() if order else None)
     paths = files_of(shots, [] if out is None else [out])
     agreed = _agreed(policy, paths)
-    read = _Shots(paths, skeleton, quiet)
+    read = Shots(paths, skeleton, quiet=quiet)
     rigs = gather(read, settings)
     if not rigs and read.failed:
         return InputError.exit_code
@@ -102,34 +100,6 @@ def suggest(
         # Beside a sheet on standard output, what else there is to say goes to standard error.
         click.echo(_told(suggestion, out), err=out is None)
     return InputError.exit_code if read.failed else 0
-
-
-class _Shots:
-    """The shots of some files, read one after the other and as often as they are asked for.
-
-    A file that cannot be read is named once, and left out from then on.
-    """
-
-    def __init__(self, paths: Sequence[Path], skeleton: Path | None, quiet: bool) -> None:
-        self._paths = list(paths)
-        self._skeleton = skeleton
-        self._quiet = quiet
-        self.failed = False
-
-    def __iter__(self) -> Iterator[Shot]:
-        from audit.pipeline import read_all
-
-        with Progress(len(self._paths), "Reading shots", quiet=self._quiet) as progress:
-            for path in list(self._paths):
-                try:
-                    found = read_all(path, self._skeleton)
-                except InputError as error:
-                    self.failed = True
-                    self._paths.remove(path)
-                    click.echo(f"hinge-audit: {error}", err=True)
-                else:
-                    yield from found
-                progress.step()
 
 
 def _told(suggestion: Suggestion, out: Path | None) -> str:

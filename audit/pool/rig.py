@@ -81,7 +81,9 @@ def rig_key(skeleton: Skeleton) -> str:
     agree within a tolerance cannot share a key, because being near is not passed on from one to the next.
     Those are compared with :func:`same_rig`.
     """
-    return sha256("\n".join(sorted(joint_paths(skeleton))).encode()).hexdigest()
+    return sha256(
+        "\n".join(sorted(joint_paths(skeleton))).encode("utf-8", "surrogatepass")
+    ).hexdigest()
 
 
 def matching_places(reference: Skeleton, other: Skeleton) -> Indices:

@@ -17,8 +17,10 @@ from pathlib import Path
 
 from audit.errors import OutputError
 from audit.pipeline import Examination
+from audit.report.live.script import MARK, SHARED, script
 from audit.report.views import ShotView, shot_view, shown_places
 from audit.results import Document, Row, flat_row, json_text
+from audit.sheet import Sheet
 
 Progress = Callable[[str], object]
 
@@ -51,6 +53,8 @@ def write_report(
     joints: Sequence[int] | None = None,
     replace: bool = False,
     progress: Progress | None = None,
+    shared_script: bool = False,
+    offsets: Sheet | None = None,
 ) -> Path:
     """Write the report of a shot as one folder: page, results, table and pictures.
 
@@ -66,6 +70,12 @@ def write_report(
         Allow ``out`` to exist, if it is empty or holds an earlier report.
     progress
         Called with the name of each file once it is written.
+    shared_script
+        Let the page use the script that :func:`write_index` writes beside ``out`` when it is told the same, so
+        that many pages need it only once. Without it the page is one file that can be sent alone.
+    offsets
+        The offsets sheet that people can copy from the page, such as one that all shots of the rig suggest
+        together. What this shot suggests alone where None.
 
     Returns
     -------
@@ -85,11 +95,13 @@ def write_report(
     view = shot_view(examined, joints)
     places = shown_places(len(examined.document["joints"]), joints)
     with _made_whole(out) as folder:
-        _fill(folder, view, places, progress or (lambda name: None))
+        _fill(folder, view, places, progress or (lambda name: None), shared_script, offsets)
     return out / PAGE
 
 
-def write_index(entries: Sequence[tuple[str, Document]], out: Path) -> Path:
+def write_index(
+    entries: Sequence[tuple[str, Document]], out: Path, *, shared_script: bool = False
+) -> Path:
     """Write the page that lists several shots, beside their folders.
 
     Parameters
@@ -98,6 +110,8 @@ def write_index(entries: Sequence[tuple[str, Document]], out: Path) -> Path:
         Name of each shot's folder inside ``out``, and its results.
     out
         The folder that holds them; an earlier page of this kind is replaced.
+    shared_script
+        Write the script that the pages of the shots share beside the index.
 
     Returns
     -------
@@ -112,14 +126,20 @@ def write_index(entries: Sequence[tuple[str, Document]], out: Path) -> Path:
     from audit.report.page import index_page  # noqa: PLC0415 (the templates cost a tenth of a second)
 
     path = Path(out) / INDEX
-    text = index_page(entries)
-    draft = path.with_name(f".index-{secrets.token_hex(4)}.part")
+    _replace_own(path, index_page(entries), GENERATOR, "is a page of something else")
+    if shared_script:
+        beside = path.with_name(SHARED)
+        _replace_own(beside, script(), MARK, "is a script of something else")
+    return path
+
+
+def _replace_own(path: Path, text: str, mark: str, refusal: str) -> None:
+    """Write a text whole or not at all, over an earlier one that bears the mark, and over nothing else."""
+    draft = path.with_name(f".{path.stem}-{secrets.token_hex(4)}.part")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        if path.exists() and GENERATOR not in path.read_text(encoding="utf-8", errors="replace"):
-            raise OutputError(
-                "is a page of something else", path=path, hint="Choose another folder with --out"
-            )
+        if path.exists() and mark not in path.read_text(encoding="utf-8", errors="replace"):
+            raise OutputError(refusal, path=path, hint="Choose another folder with --out")
         _write_text(draft, text)
         draft.replace(path)
     except OSError as error:
@@ -127,7 +147,6 @@ def write_index(entries: Sequence[tuple[str, Document]], out: Path) -> Path:
     finally:
         with suppress(OSError):
             draft.unlink()
-    return path
 
 
 def folder_name(label: str) -> str:
@@ -178,7 +197,14 @@ def joints_csv(rows: Sequence[Row], places: Iterable[int]) -> str:
     return text.getvalue()
 
 
-def _fill(folder: Path, view: ShotView, places: Sequence[int], progress: Progress) -> None:
+def _fill(
+    folder: Path,
+    view: ShotView,
+    places: Sequence[int],
+    progress: Progress,
+    shared_script: bool,
+    offsets: Sheet | None,
+) -> None:
     """Write all files of a report into a folder that exists."""
     # Both libraries take long to load, and neither is needed before a report is written.
     from audit.report import pictures  # noqa: PLC0415
@@ -189,7 +215,8 @@ def _fill(folder: Path, view: ShotView, places: Sequence[int], progress: Progres
     progress(RESULTS)
     _write_text(folder / TABLE, joints_csv(rows, places))
     progress(TABLE)
-    _write_text(folder / PAGE, shot_page(view))
+    page = shot_page(view, live=True, shared_script=shared_script, offsets=offsets)
+    _write_text(folder / PAGE, page)
     progress(PAGE)
     (folder / PICTURES).mkdir()
     pictures.overview(view, folder / PICTURES / "overview.png")

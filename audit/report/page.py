@@ -18,11 +18,14 @@ from audit.measures import effective_channels
 from audit.report.cards import Card, Stage
 from audit.report.charts import causes_bar, curve_chart, share_bars
 from audit.report.hinge_figure import along_the_limb, from_the_side
+from audit.report.live.data import live_data
+from audit.report.live.script import LOADER, policy, script, style
 from audit.report.plans import Plan, in_short, is_flagged, plan_of
 from audit.report.ranking import Headline, by_cost, headline, main_cause, planned_keys, saved_keys
 from audit.report.views import MOST_CARDS, ShotView
 from audit.report.words import shown, signed_degrees
 from audit.results import Document, Row
+from audit.sheet import Sheet
 from audit.wording import degrees, plural
 
 WIDTH_OF_TWO, WIDTH_OF_THREE = 560.0, 384.0
@@ -80,16 +83,49 @@ def _style() -> Markup:
     return Markup(loader.get_source(_environment(), "style.css")[0])
 
 
-def shot_page(view: ShotView) -> str:
+def shot_page(
+    view: ShotView,
+    *,
+    live: bool = False,
+    shared_script: bool = False,
+    offsets: Sheet | None = None,
+) -> str:
     """Return the page of a shot as one HTML text that stands alone.
 
     Parameters
     ----------
     view
         What it shows.
+    live
+        Whether the page can be played with. It then carries a copy of the shot's rotations, and a script that
+        is the only one its content-security policy lets run; without scripts it shows what it shows otherwise.
+    shared_script
+        Leave the script to a file beside the page's folder, which :func:`audit.report.write_index` writes.
+    offsets
+        The sheet to take away from a live page; what this shot suggests alone where None.
     """
     titles = {name: check.title for name, check in checks().items()}
-    return _environment().get_template("report.html").render(view=view, check_titles=titles)
+    template = _environment().get_template("report.html")
+    part = _live_part(view, shared_script, offsets) if live else None
+    return template.render(view=view, check_titles=titles, live=part)
+
+
+def _live_part(
+    view: ShotView, shared_script: bool, offsets: Sheet | None
+) -> dict[str, Markup] | None:
+    """Return what makes a page live, None where it shows no joint that could be turned."""
+    if not view.lines:
+        return None
+    data = live_data(view, offsets)
+    text = LOADER if shared_script else script()
+    return {
+        "policy": Markup(policy(text, loads=shared_script)),
+        "style": Markup(style()),
+        "facts": Markup(data.facts),
+        "rotations": Markup(data.rotations),
+        "others": Markup(data.others),
+        "script": Markup(text),
+    }
 
 
 def index_page(entries: Sequence[tuple[str, Document]]) -> str:

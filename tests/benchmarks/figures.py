@@ -28,8 +28,8 @@ from audit.report import write_report
 from audit.report.live.data import live_data
 from audit.report.page import shot_page
 from audit.report.views import shot_view
-from tests.browser.waiting import BROWSERS, FLAGS, TURN_THE_DIAL, live, until
 from tests.benchmarks.correcting import long_glb, read_with_json_and_numpy, twisted
+from tests.browser.waiting import BROWSERS, FLAGS, TURN_THE_DIAL, live, until
 
 ROOT = Path(__file__).resolve().parents[2]
 JOINTS, FRAMES, HINGES = 61, 4000, 30
@@ -196,9 +196,9 @@ def reporting() -> list[str]:
 def live_pages() -> list[str]:
     """Return size, opening and dial of live pages; the times need a Chromium and playwright."""
     lines = [
-        "The page carries the rotations of all joints, as fine as 8 MB hold them. Opening is from the call until "
-        "the curves of the first joint are drawn, in headless Chromium; a turn of the dial is all that the page "
-        "does for it: turn the axes, take the rotations apart, find the keys, draw the four pictures.",
+        "The page carries the rotations of all joints, as fine as 8 MB hold them. Opening is from the call "
+        "until the curves of the first joint are drawn, in headless Chromium; a turn of the dial is all that "
+        "the page does for it: turn the axes, take the rotations apart, find the keys, draw the four pictures.",
         "",
         "| joints × frames | page | written in | its rotations are within | opens in | a turn of the dial |",
         "| --- | --- | --- | --- | --- | --- |",
@@ -214,8 +214,8 @@ def live_pages() -> list[str]:
             error = live_data(view).error_deg
             opened, turn = in_a_browser(path)
             lines.append(
-                f"| {joints} × {frames:,} | {path.stat().st_size / 1e6:.1f} MB | {written:.1f} s | {error:.0e}° "
-                f"| {opened} | {turn} |"
+                f"| {joints} × {frames:,} | {path.stat().st_size / 1e6:.1f} MB | {written:.1f} s "
+                f"| {error:.0e}° | {opened} | {turn} |"
             )
     return lines
 
