@@ -21,6 +21,7 @@ COMMANDS = {
     "explain": "say what a check means, or what of a format is read",
     "correct": "turn the axes in copies of the shots, and prove that nothing moved",
     "report": "make a page and pictures of one or more shots",
+    "rest": "find what is wrong with a rig in its rest pose",
     "suggest": "write an offsets sheet: what to turn, joint by joint",
 }
 """Command to one line of help. Each lives in the module of its name, as a function of its name."""
