@@ -1,4 +1,4 @@
-"""What every check of a rig keeps to, whichever they are: they are found by scanning, and so are their tests."""
+"""What every check of a rig keeps to: they are found by scanning, and so are their tests."""
 
 from __future__ import annotations
 
