@@ -88,4 +88,10 @@ write_check_pages()
 write_layers()
 write_schema()
 write_demo_pictures()
-exclude_patterns += ["_layers.md", "checks/_shots.md", "checks/_rigs.md", "checks/_rests.md", "figures"]
+exclude_patterns += [
+    "_layers.md",
+    "checks/_shots.md",
+    "checks/_rigs.md",
+    "checks/_rests.md",
+    "figures",
+]

@@ -12,4 +12,3 @@ from audit.plugins import Check, found_in
 def checks() -> dict[str, Check]:
     """Return all checks by name, in alphabetical order."""
     return found_in(sys.modules[__name__], "CHECK", Check)
-
