@@ -67,13 +67,13 @@ class Event(Generic[Item, Result]):
     remark: str = ""
 
 
-class WorkerDiedError(AuditError):
+class WorkerDiedError(AuditError, RuntimeError):
     """The process that worked on an item died."""
 
 
-class TimeLimitError(AuditError):
+class TimeLimitError(AuditError, RuntimeError):
     """An item took longer than it may; the process that worked on it was ended."""
 
 
-class MemoryLimitError(AuditError):
+class MemoryLimitError(AuditError, RuntimeError):
     """An item asked for more memory than it may have."""

@@ -11,8 +11,10 @@ from audit.compare import document as contract
 from audit.compare.axes import AxesChange
 from audit.compare.matching import Matching, match_joints
 from audit.compare.motion import Motion, compare_motion, pose_world
+from audit.compare.resting import RestChange, rest_change
 from audit.compare.verdicts import Verdict, verdict
 from audit.pipeline import Examination
+from audit.resting import RestExamination, examine_rest
 from audit.results import Document
 
 
@@ -32,6 +34,8 @@ class Comparison:
         By how much the axes of the matched joints are turned.
     verdicts
         For each matched joint, whether it got cleaner or messier.
+    rest
+        What is new and what is gone about the rest pose.
     """
 
     before: Examination
@@ -40,12 +44,19 @@ class Comparison:
     motion: Motion
     axes: AxesChange
     verdicts: tuple[Verdict, ...]
+    rest: RestChange
 
     @cached_property
     def document(self) -> Document:
         """The comparison as it stands in ``comparison.json``."""
         return contract.document(
-            self.before, self.after, self.matching, self.motion, self.axes, self.verdicts
+            self.before,
+            self.after,
+            self.matching,
+            self.motion,
+            self.axes,
+            self.verdicts,
+            self.rest,
         )
 
     @property
@@ -81,4 +92,12 @@ def compare(before: Examination, after: Examination) -> Comparison:
         verdict(rows[joint], other_rows[other], same_range=motion.whole)
         for joint, other in zip(matching.before, matching.after, strict=True)
     )
-    return Comparison(before, after, matching, motion, axes, verdicts)
+    rest = rest_change(_at_rest(before), _at_rest(after), matching)
+    return Comparison(before, after, matching, motion, axes, verdicts, rest)
+
+
+def _at_rest(examined: Examination) -> RestExamination:
+    """Return the rest pose of a shot, with what its motion says of the rig where it says anything."""
+    shot, measures = examined.shot, examined.measures
+    told = shot.frames > 1 and measures.settings.reference == "rest"
+    return examine_rest(shot, motion=measures if told else None)

@@ -21,10 +21,12 @@ from audit.compare import verdicts as verdict_limits
 from audit.compare.axes import AxesChange
 from audit.compare.matching import Matching
 from audit.compare.motion import Motion
+from audit.compare.resting import RestChange
 from audit.compare.verdicts import VERDICTS, Verdict
 from audit.measures.offsets import aim_error
 from audit.pipeline import Examination
-from audit.results import Document, Row, number, numbers
+from audit.plugins import Finding
+from audit.results import Document, Row, finding_row, number, numbers
 from audit.wording import axis_in_words
 
 FINE_DECIMALS = 9
@@ -73,6 +75,7 @@ def document(
     motion: Motion,
     axes: AxesChange,
     verdicts: Sequence[Verdict],
+    rest: RestChange,
 ) -> Document:
     """Return the whole ``comparison.json``.
 
@@ -80,7 +83,7 @@ def document(
     ----------
     before, after
         The shots with their measures and findings.
-    matching, motion, axes, verdicts
+    matching, motion, axes, verdicts, rest
         What was found.
     """
     rows = _joint_rows(before, after, matching, motion, axes, verdicts)
@@ -103,6 +106,11 @@ def document(
         ],
         "lost": [names[place] for place in matching.lost],
         "added": [other_names[place] for place in matching.added],
+        "rest": {
+            "new": [_rest_row(finding, other_names) for finding in rest.new],
+            "gone": [_rest_row(finding, names) for finding in rest.gone],
+            "kept": len(rest.kept),
+        },
         "summary": {
             "joints_matched": len(rows),
             **{each: sum(row["verdict"] == each for row in rows) for each in VERDICTS},
@@ -116,6 +124,13 @@ def document(
             "edit_keys_before": summaries[0]["edit_keys_now"],
             "edit_keys_after": summaries[1]["edit_keys_now"],
         },
+    }
+
+
+def _rest_row(finding: Finding, names: Sequence[str]) -> Row:
+    return {
+        "joint": None if finding.joint is None else names[finding.joint],
+        **finding_row(finding),
     }
 
 

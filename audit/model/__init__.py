@@ -5,6 +5,7 @@ from audit.model.shot import Channels, Shot, Source, Tracks, time_weights
 from audit.model.skeleton import Skeleton
 from audit.model.skin import Skin
 from audit.model.track import Track
+from audit.model.world import World
 
 __all__ = [
     "Channels",
@@ -14,6 +15,7 @@ __all__ = [
     "Source",
     "Track",
     "Tracks",
+    "World",
     "frozen_array",
     "time_weights",
 ]

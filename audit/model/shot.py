@@ -13,6 +13,7 @@ from audit.errors import ShapeError
 from audit.model.frozen import Frozen, frozen_array
 from audit.model.skeleton import Array, Indices, Skeleton
 from audit.model.track import Track
+from audit.model.world import World
 from audit.rotations import multiply, quaternion_from_angles
 
 
@@ -214,6 +215,8 @@ class Shot(Frozen):
         Nobody else looks into it.
     every_frame
         True where the format, or the file, has a key on every channel at every frame.
+    world
+        What the file states about up, forward and the unit of length; None where it states nothing.
     """
 
     skeleton: Skeleton
@@ -227,6 +230,7 @@ class Shot(Frozen):
     has_rest_rotations: bool = True
     turned: Array | None = None
     origin: object | None = None
+    world: World | None = None
 
     def __post_init__(self) -> None:
         freeze = object.__setattr__

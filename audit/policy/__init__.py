@@ -4,7 +4,13 @@ from audit.policy.conventions import Targets, targets_for
 from audit.policy.problems import PolicyError
 from audit.policy.reading import find_policy, read_policy
 from audit.policy.rules import Held, JointRules, Policy, Rule, Waiver, matches
-from audit.policy.running import Ruled, findings_under
+from audit.policy.running import (
+    Ruled,
+    findings_under,
+    gravest_first,
+    looks_at_rest,
+    rest_findings_under,
+)
 from audit.policy.telling import policy_in_words
 from audit.policy.vocabulary import (
     ENDED_WAIVER,
@@ -32,10 +38,13 @@ __all__ = [
     "find_policy",
     "findings_under",
     "fresh_policy",
+    "gravest_first",
+    "looks_at_rest",
     "matches",
     "policy_checks",
     "policy_in_words",
     "read_policy",
+    "rest_findings_under",
     "targets_for",
     "titles_of_checks",
 ]

@@ -19,15 +19,16 @@ from audit.policy.lines import Place, key_lines
 from audit.policy.problems import PolicyError, Problem, did_you_mean, error_of
 from audit.policy.rules import Held, Policy, Rule, Waiver
 from audit.policy.vocabulary import (
-    AS_IT_IS,
     BENDS,
     CHANGES,
     FAIL_ON,
     HALF_AXES,
     OFF,
+    change_of,
     limits_of_checks,
     measure_defaults,
     policy_checks,
+    usual_change,
 )
 
 NAME = "policy.toml"
@@ -263,7 +264,7 @@ class _Reader:
                 at = (*here, name)
                 wanted: Any = None
                 if name == "severity":
-                    wanted = self._change(setting, at)
+                    wanted = self._change(check, setting, at)
                 elif name in known[check]:
                     wanted = self._number(setting, at)
                 if wanted is not None:
@@ -276,12 +277,12 @@ class _Reader:
                 hint = did_you_mean(name, limits_of_checks())
                 self._wrong(at, f"no check is called {name!r}", hint)
 
-    def _change(self, value: Any, place: Place) -> Any:
+    def _change(self, check: str, value: Any, place: Place) -> Any:
         if not isinstance(value, dict):
             word = self._word(value, place, CHANGES)
-            return None if word is None else CHANGES[word]
+            return None if word is None else change_of(check, word)
         self._known_keys(value, place, SEVERITIES)
-        change: dict[Any, Any] = dict(AS_IT_IS)
+        change: dict[Any, Any] = dict(usual_change(check))
         for own, given in value.items():
             if own in SEVERITIES:
                 word = self._word(given, (*place, own), (*SEVERITIES, OFF))

@@ -9,7 +9,14 @@ from fnmatch import fnmatchcase
 from typing import Any
 
 from audit.plugins import Severity
-from audit.policy.vocabulary import AS_IT_IS, OFF, Change, limits_of_checks, measure_defaults
+from audit.policy.vocabulary import (
+    AS_IT_IS,
+    OFF,
+    Change,
+    limits_of_checks,
+    measure_defaults,
+    usual_change,
+)
 from audit.settings import Settings
 
 DEFAULT = "default"
@@ -236,7 +243,7 @@ def _defaults() -> Mapping[str, Held]:
     held: dict[str, Held] = {}
     for check, limits in limits_of_checks().items():
         held.update({f"checks.{check}.{name}": Held(limit) for name, limit in limits.items()})
-        held[f"checks.{check}.severity"] = Held(AS_IT_IS)
+        held[f"checks.{check}.severity"] = Held(usual_change(check))
     for name in ("hinge", "orders", "limb_axis", "hinge_axis", "bend"):
         held[name] = Held(None)
     return held

@@ -9,6 +9,7 @@ from functools import cache
 from audit.checks import checks
 from audit.conventions import AXES
 from audit.plugins import SEVERITIES, Severity
+from audit.rest_checks import rest_checks
 from audit.settings import Settings
 
 FailOn = Severity
@@ -29,6 +30,9 @@ CHANGES: Mapping[str, Change] = {
     "lower": {"fix": "look", "look": "note", "note": "note"},
 }
 """What one word says of the severities of a check."""
+
+AT_REST: Change = {"fix": "look", "look": "look", "note": "note"}
+"""What becomes of findings of a rest pose where a policy says nothing: no shot is to blame for its rig."""
 
 HALF_AXES: Mapping[str, tuple[int, int]] = {
     f"{sign}{letter}": (axis, direction)
@@ -88,14 +92,28 @@ def policy_checks() -> Mapping[str, PolicyCheck]:
 def limits_of_checks() -> Mapping[str, Mapping[str, float]]:
     """Return name and default of the limits of every check that a policy can speak of."""
     limits = {name: check.limits for name, check in checks().items()}
+    limits.update({name: check.limits for name, check in rest_checks().items()})
     limits.update({name: check.limits for name, check in policy_checks().items()})
     return dict(sorted(limits.items()))
+
+
+def usual_change(check: str) -> Change:
+    """Return what becomes of a check's findings where a policy says nothing."""
+    return AT_REST if check in rest_checks() else AS_IT_IS
+
+
+def change_of(check: str, word: str) -> Change:
+    """Return what becomes of a check's findings by one word; ``raise`` and ``lower`` start from the usual."""
+    return {
+        own: None if new is None else CHANGES[word][new] for own, new in usual_change(check).items()
+    }
 
 
 @cache
 def titles_of_checks() -> Mapping[str, str]:
     """Return one line on each check that a policy can speak of."""
     titles = {name: check.title for name, check in checks().items()}
+    titles.update({name: check.title for name, check in rest_checks().items()})
     titles.update({name: check.title for name, check in policy_checks().items()})
     return dict(sorted(titles.items()))
 

@@ -21,6 +21,8 @@ _CHECKS = """
 # The checks: their limits, and what becomes of their findings. severity = "fix", "look" or "note" gives all
 # findings of a check that one; "raise" and "lower" move each by one step; "off" leaves them out. A table says
 # it one by one: severity = { fix = "look", note = "off" }.
+# Checks that begin with rest- look at the rest pose of the rig, once a file. No shot is to blame for its rig,
+# so a fix of theirs counts as a look here: severity = { fix = "fix" } lets it count as what it is.
 # `hinge-audit explain NAME` says what a check finds.
 """
 

@@ -133,7 +133,7 @@ def card_of(examined: Examination, line: Line, rank: int) -> Card:
         1 for the joint that saves most.
     """
     shot = examined.shot
-    times, stages = _held_at_the_ends(
+    times, stages = held_at_the_ends(
         shot.joint_times(line.place) - shot.times_s[0], _stages(examined, line), shot.seconds
     )
     together = np.concatenate([stage.curves for stage in stages], axis=1)
@@ -155,7 +155,7 @@ def card_of(examined: Examination, line: Line, rank: int) -> Card:
     )
 
 
-def _held_at_the_ends(
+def held_at_the_ends(
     times_s: Array, stages: tuple[Stage, ...], seconds: float
 ) -> tuple[Array, tuple[Stage, ...]]:
     """Return times and curves that reach from the first frame of the shot to the last.

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from audit.compare import Comparison
 from audit.errors import OutputError
-from audit.report.folder import GENERATOR, INDEX, _cannot_write, _made_whole, _write_text
+from audit.report.folder import GENERATOR, INDEX, cannot_write, made_whole, write_text
 from audit.results import Document, json_text
 
 COMPARISON_PAGE, COMPARISON = "comparison.html", "comparison.json"
@@ -46,9 +46,9 @@ def write_comparison(comparison: Comparison, out: Path, *, replace: bool = False
 
     out = Path(out)
     refuse_taken(out, replace=replace)
-    with _made_whole(out) as folder:
-        _write_text(folder / COMPARISON, json_text(comparison.document))
-        _write_text(folder / COMPARISON_PAGE, comparison_page(comparison_view(comparison)))
+    with made_whole(out) as folder:
+        write_text(folder / COMPARISON, json_text(comparison.document))
+        write_text(folder / COMPARISON_PAGE, comparison_page(comparison_view(comparison)))
     return out / COMPARISON_PAGE
 
 
@@ -91,10 +91,10 @@ def write_comparison_index(
             raise OutputError(
                 "is a page of something else", path=path, hint="Choose another folder with --out"
             )
-        _write_text(draft, text)
+        write_text(draft, text)
         draft.replace(path)
     except OSError as error:
-        raise _cannot_write(path, error) from error
+        raise cannot_write(path, error) from error
     finally:
         with suppress(OSError):
             draft.unlink()

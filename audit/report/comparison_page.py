@@ -11,7 +11,7 @@ from audit.report import comparison_words as words
 from audit.report.charts import curve_chart
 from audit.report.comparison_view import ChangeCard, ComparisonView, SideView
 from audit.report.hinge_figure import along_the_limb
-from audit.report.page import WIDTH_OF_TWO, _environment
+from audit.report.page import WIDTH_OF_TWO, environment
 from audit.results import Document
 from audit.wording import degrees
 
@@ -28,7 +28,7 @@ def comparison_page(view: ComparisonView) -> str:
         What it shows.
     """
     return (
-        _environment()
+        environment()
         .get_template("comparison.html")
         .render(view=view, words=words, chart=_chart, figure=_figure)
     )
@@ -51,7 +51,7 @@ def comparison_index(
         for label, document in entries
     ]
     return (
-        _environment()
+        environment()
         .get_template("comparison_index.html")
         .render(entries=linked, lost=lost, added=added, words=words)
     )

@@ -5,12 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from audit.report import comparison_words as words
-from audit.report.terminal import GAP, MOST_ROWS, SHORTEST_NAME, _cut, _padded, display_width
+from audit.report.terminal import GAP, MOST_ROWS, SHORTEST_NAME, cut, display_width, padded
 from audit.report.words import change, plain, shown
 from audit.results import Document, Row
 from audit.wording import plural
 
 HEADINGS = ("joint", "verdict", "axes turned", "curves", "edit keys", "suggested offset", "also")
+MOST_AT_REST = 12
+"""So many new findings on the rest pose are told, and as many that are gone."""
+
 TO_THE_RIGHT = frozenset({"curves", "edit keys"})
 
 
@@ -41,7 +44,7 @@ def comparison_table(document: Document, *, width: int = 100) -> str:
     if changed:
         cells = [HEADINGS, *(_cells(rows[place]) for place in changed[:MOST_ROWS])]
         lines += ["", *_aligned(cells, width)]
-    lines += ["", _left_out(len(rows), len(changed))]
+    lines += ["", _left_out(len(rows), len(changed)), *_at_rest(document)]
     return "\n".join(lines)
 
 
@@ -57,6 +60,20 @@ def _cells(row: Row) -> tuple[str, ...]:
         words.offsets(row),
         ", ".join(also) or "–",
     )
+
+
+def _at_rest(document: Document) -> list[str]:
+    """Return which findings on the rest pose are new and which are gone, one line each."""
+    rest = document["rest"]
+    lines = [f"Rest pose: {words.at_rest(document)}"]
+    for word in ("new", "gone"):
+        lines += [
+            f"  {word:<4}  {each['severity']:<4}  {shown(each['message'])}"
+            for each in rest[word][:MOST_AT_REST]
+        ]
+        if len(rest[word]) > MOST_AT_REST:
+            lines.append(f"  and {len(rest[word]) - MOST_AT_REST:,} more that are {word}.")
+    return lines
 
 
 def _lists(document: Document) -> list[str]:
@@ -81,7 +98,7 @@ def _aligned(cells: Sequence[Sequence[str]], width: int) -> list[str]:
     widths[0] = min(widths[0], max(SHORTEST_NAME, width - rest))
     return [
         GAP.join(
-            _padded(_cut(cell, wide), wide, to_the_right=heading in TO_THE_RIGHT)
+            padded(cut(cell, wide), wide, to_the_right=heading in TO_THE_RIGHT)
             for cell, wide, heading in zip(row, widths, HEADINGS, strict=True)
         ).rstrip()
         for row in zip(*columns, strict=True)

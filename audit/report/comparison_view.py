@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from audit.compare import Comparison
 from audit.pipeline import Examination
-from audit.report.cards import Stage, _held_at_the_ends
+from audit.report.cards import Stage, held_at_the_ends
 from audit.report.comparison_words import by_change
 from audit.report.hinge_view import HingeView, hinge_view
 from audit.report.plans import plan_of
@@ -153,5 +153,5 @@ def _side(examined: Examination, joint: int, title: str) -> SideView:
         row["channel_spread"],
     )
     start = shot.times_s[0]
-    times, (stage,) = _held_at_the_ends(shot.joint_times(joint) - start, (stage,), shot.seconds)
+    times, (stage,) = held_at_the_ends(shot.joint_times(joint) - start, (stage,), shot.seconds)
     return SideView(row, times, shot.times_s - start, stage, hinge_view(row, plan_of(row)))

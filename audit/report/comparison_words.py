@@ -143,6 +143,16 @@ def _length(source: Row) -> str:
     return f"{plural(source['frames'], 'frame')} ({source['seconds']:.2f} s)"
 
 
+def at_rest(document: Document) -> str:
+    """Return in a sentence what changed about the rest pose."""
+    rest = document["rest"]
+    new, gone = len(rest["new"]), len(rest["gone"])
+    if not new and not gone:
+        both = "nothing" if not rest["kept"] else plural(rest["kept"], "finding")
+        return f"No finding is new or gone; both rigs have {both}."
+    return f"{plural(new, 'new finding')}, {gone:,} gone; both rigs have {rest['kept']:,} more."
+
+
 def deviation(document: Document) -> str:
     """Return the largest differences as one line, empty where nothing was compared."""
     motion = document["motion"]

@@ -94,7 +94,7 @@ def write_report(
     _refuse_taken(out, replace)
     view = shot_view(examined, joints)
     places = shown_places(len(examined.document["joints"]), joints)
-    with _made_whole(out) as folder:
+    with made_whole(out) as folder:
         _fill(folder, view, places, progress or (lambda name: None), shared_script, offsets)
     return out / PAGE
 
@@ -126,24 +126,24 @@ def write_index(
     from audit.report.page import index_page  # noqa: PLC0415 (the templates cost a tenth of a second)
 
     path = Path(out) / INDEX
-    _replace_own(path, index_page(entries), GENERATOR, "is a page of something else")
+    replace_own(path, index_page(entries), GENERATOR, "is a page of something else")
     if shared_script:
         beside = path.with_name(SHARED)
-        _replace_own(beside, script(), MARK, "is a script of something else")
+        replace_own(beside, script(), MARK, "is a script of something else")
     return path
 
 
-def _replace_own(path: Path, text: str, mark: str, refusal: str) -> None:
+def replace_own(path: Path, text: str, mark: str, refusal: str) -> None:
     """Write a text whole or not at all, over an earlier one that bears the mark, and over nothing else."""
     draft = path.with_name(f".{path.stem}-{secrets.token_hex(4)}.part")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         if path.exists() and mark not in path.read_text(encoding="utf-8", errors="replace"):
             raise OutputError(refusal, path=path, hint="Choose another folder with --out")
-        _write_text(draft, text)
+        write_text(draft, text)
         draft.replace(path)
     except OSError as error:
-        raise _cannot_write(path, error) from error
+        raise cannot_write(path, error) from error
     finally:
         with suppress(OSError):
             draft.unlink()
@@ -211,12 +211,12 @@ def _fill(
     from audit.report.page import shot_page  # noqa: PLC0415
 
     rows = view.document["joints"]
-    _write_text(folder / RESULTS, json_text(view.document))
+    write_text(folder / RESULTS, json_text(view.document))
     progress(RESULTS)
-    _write_text(folder / TABLE, joints_csv(rows, places))
+    write_text(folder / TABLE, joints_csv(rows, places))
     progress(TABLE)
     page = shot_page(view, live=True, shared_script=shared_script, offsets=offsets)
-    _write_text(folder / PAGE, page)
+    write_text(folder / PAGE, page)
     progress(PAGE)
     (folder / PICTURES).mkdir()
     pictures.overview(view, folder / PICTURES / "overview.png")
@@ -237,7 +237,8 @@ def _free_name(name: str, taken: set[str]) -> str:
     return free
 
 
-def _write_text(path: Path, text: str) -> None:
+def write_text(path: Path, text: str) -> None:
+    """Write text as UTF-8, whatever it holds."""
     # Half a surrogate pair, from a file name that is not UTF-8, becomes an escape that JSON reads back.
     path.write_bytes(text.encode("utf-8", errors="backslashreplace"))
 
@@ -282,7 +283,7 @@ def _may_be_replaced(folder: Path) -> bool:
 
 
 @contextmanager
-def _made_whole(out: Path) -> Iterator[Path]:
+def made_whole(out: Path) -> Iterator[Path]:
     """Give a folder to fill beside the final one, and put it in its place once it is whole."""
     token = secrets.token_hex(4)
     draft, aside = out.parent / f".report-{token}.part", out.parent / f".report-{token}.old"
@@ -298,13 +299,14 @@ def _made_whole(out: Path) -> Iterator[Path]:
             if aside.exists() and not os.path.lexists(out):
                 aside.rename(out)
     except OSError as error:
-        raise _cannot_write(out, error) from error
+        raise cannot_write(out, error) from error
     finally:
         shutil.rmtree(draft, ignore_errors=True)
         shutil.rmtree(aside, ignore_errors=True)
 
 
-def _cannot_write(path: Path, error: OSError) -> OutputError:
+def cannot_write(path: Path, error: OSError) -> OutputError:
+    """Return the error for a folder or file that cannot be written."""
     return OutputError(
         f"cannot be written ({error.strerror or error})",
         path=path,

@@ -39,8 +39,9 @@ WORST_JOINTS = 20
 
 
 @cache
-def _environment() -> jinja2.Environment:
-    environment = jinja2.Environment(
+def environment() -> jinja2.Environment:
+    """Return the templates of all pages, with the filters and functions that they use."""
+    made = jinja2.Environment(
         loader=jinja2.PackageLoader("audit.report"),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
@@ -48,7 +49,7 @@ def _environment() -> jinja2.Environment:
         lstrip_blocks=True,
         finalize=_made_plain,
     )
-    environment.filters.update(
+    made.filters.update(
         degrees=degrees,
         signed=signed_degrees,
         plural=plural,
@@ -56,7 +57,7 @@ def _environment() -> jinja2.Environment:
         spread=lambda value: "–" if value is None else f"{value:.2f}",
         reason=lambda because: because[0].upper() + because[1:],
     )
-    environment.globals.update(
+    made.globals.update(
         in_short=in_short,
         stage_chart=_stage_chart,
         hinge_figure=_hinge_figure,
@@ -67,7 +68,7 @@ def _environment() -> jinja2.Environment:
         version=audit.__version__,
         most_cards=MOST_CARDS,
     )
-    return environment
+    return made
 
 
 def _made_plain(value: Any) -> Any:
@@ -77,10 +78,10 @@ def _made_plain(value: Any) -> Any:
 
 @cache
 def _style() -> Markup:
-    loader = _environment().loader
+    loader = environment().loader
     if loader is None:
         raise TypeError("the templates have a loader")
-    return Markup(loader.get_source(_environment(), "style.css")[0])
+    return Markup(loader.get_source(environment(), "style.css")[0])
 
 
 def shot_page(
@@ -105,7 +106,7 @@ def shot_page(
         The sheet to take away from a live page; what this shot suggests alone where None.
     """
     titles = {name: check.title for name, check in checks().items()}
-    template = _environment().get_template("report.html")
+    template = environment().get_template("report.html")
     part = _live_part(view, shared_script, offsets) if live else None
     return template.render(view=view, check_titles=titles, live=part)
 
@@ -142,7 +143,7 @@ def index_page(entries: Sequence[tuple[str, Document]]) -> str:
     ]
     worst = _worst(shots)
     return (
-        _environment()
+        environment()
         .get_template("index.html")
         .render(
             shots=shots,

@@ -10,7 +10,7 @@ from audit.correction import LIMIT, PROOF, read_proof
 from audit.errors import OutputError
 from audit.files import write_whole
 from audit.plugins import bytes_of
-from audit.report.page import _environment
+from audit.report.page import environment
 
 PROOF_PAGE = "proof.html"
 MARK = b"<strong>hinge-audit</strong> <span>proof</span>"
@@ -62,7 +62,7 @@ def proof_page(files: Sequence[Entry]) -> str:
             key = (row["joint"], *row["axes_xyzw"], row["order_before"], row["order_after"])
             turned.setdefault(key, (row, []))[1].append(entry["file"])
     return (
-        _environment()
+        environment()
         .get_template("proof.html")
         .render(
             files=files,

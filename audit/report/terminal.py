@@ -85,11 +85,11 @@ def _aligned(cells: Sequence[Sequence[str]], width: int) -> list[str]:
     widths[0] = min(widths[0], max(SHORTEST_NAME, width - rest))
     lines = []
     for row in zip(*columns, strict=True):
-        padded = [
-            _padded(_cut(cell, wide), wide, to_the_right=name in TO_THE_RIGHT)
+        filled = [
+            padded(cut(cell, wide), wide, to_the_right=name in TO_THE_RIGHT)
             for cell, wide, name in zip(row, widths, HEADINGS, strict=True)
         ]
-        lines.append(GAP.join(padded).rstrip())
+        lines.append(GAP.join(filled).rstrip())
     return lines
 
 
@@ -105,7 +105,7 @@ def display_width(text: str) -> int:
     )
 
 
-def _cut(text: str, width: int) -> str:
+def cut(text: str, width: int) -> str:
     """Return a text that fits a number of columns, with an ellipsis where it was cut."""
     if display_width(text) <= width:
         return text
@@ -114,7 +114,8 @@ def _cut(text: str, width: int) -> str:
     return text + "…"
 
 
-def _padded(text: str, width: int, *, to_the_right: bool) -> str:
+def padded(text: str, width: int, *, to_the_right: bool) -> str:
+    """Return text filled up with spaces to a width."""
     space = " " * (width - display_width(text))
     return space + text if to_the_right else text + space
 

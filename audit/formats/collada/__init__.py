@@ -19,6 +19,7 @@ How it is understood
     of its curves are evaluated there; between them the joint turns the straight way, so that a curve's bend
     between two keys is not seen, nor a turn of more than half a circle. A step is kept where all curves of a
     joint are steps. The unit of length and the up axis are not applied: positions are in the document's own.
+    What ``asset`` states of them is handed on to the checks of the rest pose.
     Animation clips, instances of other nodes, and everything that is no transform are left out.
 
 What is kept
@@ -42,6 +43,7 @@ import re
 import numpy as np
 
 from audit.errors import FormatError
+from audit.formats.collada._asset import stated_world
 from audit.formats.collada._joints import Joint, joint_of
 from audit.formats.collada._scene import Scene
 from audit.formats.collada._xml import fault, kind, parse
@@ -115,6 +117,7 @@ def read(opened: Opened) -> tuple[Shot, ...]:
             source=opened.source("collada"),
             tracks=tracks,
             every_frame=all(len(track.times_s) == len(times) for track in used),
+            world=stated_world(root),
         ),
     )
 

@@ -7,13 +7,14 @@ What is read
     end points. Each animation is a shot, and a file without one is a shot of one frame at rest. Keys stay at
     their own times: ``STEP``, ``LINEAR`` and ``CUBICSPLINE``, as floats or, for rotations, normalised
     integers, in accessors that may be sparse, strided, or without a buffer view. Meshes are looked at only
-    where a correction is checked: their points, joints and weights, in any number of sets.
+    where a correction or a rest pose is checked: their points, joints and weights, in any number of sets.
 
 How it is understood
     Quaternions are ``x y z w``, times seconds. The rest pose is what the nodes say. glTF states no rotation
     order. Keys that are not of unit length are made so, and their error is remembered; their signs are kept. A
     node without a name is called ``node_5`` for the sixth one. Channels of ``weights`` and of extensions move
-    no joint and are passed over.
+    no joint and are passed over. The checks of the rest pose take +Y as up, +Z as forward and the metre as
+    the unit, as the format has it.
 
 What is kept
     A shot that came from glTF is written back into its file: what has not changed stays byte for byte, extras
@@ -49,10 +50,13 @@ from audit.formats.gltf._nodes import Tree, joint_nodes, read_skeleton, read_tre
 from audit.formats.gltf._origin import Origin
 from audit.formats.gltf._patch import patched
 from audit.formats.gltf._skins import read_skins
-from audit.model import Shot, Skeleton, Skin, Source, Track, Tracks
+from audit.model import Shot, Skeleton, Skin, Source, Track, Tracks, World
 from audit.plugins import Format, Opened
 
 __all__ = ["FORMAT", "read", "recognises", "sample", "skins", "write"]
+
+WORLD = World(up="+Y", forward="+Z", metres=1.0)
+"""glTF 2.0, section 3.4: +Y is up, the front of an asset faces +Z, all lengths are in metres."""
 
 _JSON_OF_GLTF = re.compile(
     rb'\s*\{(?:.*)"(?:asset"\s*:\s*\{|componentType"\s*:\s*51\d\d)', re.DOTALL
@@ -121,6 +125,7 @@ def read(opened: Opened) -> tuple[Shot, ...]:
                 tracks=tracks,
                 every_frame=_every_frame(tracks, len(times)),
                 origin=origin,
+                world=WORLD,
             )
         )
     return tuple(shots)

@@ -9,7 +9,7 @@ What is read
     to. A file without an animation is one shot of one frame at rest. Several ``Skeleton`` prims that are the
     same count as one; different ones that nothing moves are left out where another is moved. Prims with points
     that are bound to the skeleton (``primvars:skel:jointIndices`` and ``jointWeights``, ``geomBindTransform``,
-    ``skel:joints``) are looked at only where a correction is checked. Needs the package usd-core: ``pip
+    ``skel:joints``) are looked at only where a correction or a rest pose is checked. Needs usd-core: ``pip
     install 'hinge-audit[usd]'``.
 
 How it is understood
@@ -21,7 +21,8 @@ How it is understood
     short way on the sphere and other values straight; all joints of an animation share the times of its
     samples. Quaternions that are not of unit length are made so; their sign is kept. The frame of the root is
     the skeleton's own space: where its prim stands in the world, the up axis and the unit of length are left
-    alone. USD states no rotation order.
+    alone. ``upAxis`` and ``metersPerUnit`` are handed on to the checks of the rest pose, where they are written
+    down and nothing moves, turns or scales the ``Skeleton`` prim or one above it. USD states no rotation order.
 
 What is not followed
     Only the layer itself is read, and no other file is opened. Sublayers, references, payloads, inherits,

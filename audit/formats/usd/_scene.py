@@ -11,7 +11,8 @@ from audit.errors import FormatError
 from audit.formats.usd._layer import layer_of
 from audit.formats.usd._parts import Reader
 from audit.formats.usd._records import Animation, Bones, Samples
-from audit.model import Shot, Skeleton, Source, Track, Tracks
+from audit.formats.usd._stage import stated_world
+from audit.model import Shot, Skeleton, Source, Track, Tracks, World
 from audit.rotations.matrices import quaternion_from_matrix
 
 SHEAR = 1e-4
@@ -58,11 +59,14 @@ class Scene:
         In the order of the layer.
     codes_per_second
         Time codes in a second.
+    world
+        What the layer states about the skeleton's space.
     """
 
     bones: tuple[Bones, ...]
     animations: tuple[Animation, ...]
     codes_per_second: float
+    world: World | None = None
 
 
 def scene_of(reader: Reader) -> Scene:
@@ -116,7 +120,8 @@ def scene_of(reader: Reader) -> Scene:
             "Put each skeleton, with its animations, into a file of its own",
         )
     animations = [reader.animation(*movers[path]) for path in moved[chosen[0]]]
-    return Scene(tuple(groups[chosen[0]]), tuple(animations), rate)
+    world = stated_world(reader.layer, groups[chosen[0]][0].path)
+    return Scene(tuple(groups[chosen[0]]), tuple(animations), rate, world)
 
 
 def _bound_animation(
@@ -165,6 +170,7 @@ def shots_of(scene: Scene, data: bytes, source: Source) -> tuple[Shot, ...]:
                 source,
                 tracks=still,
                 origin=Origin(data, path, None, stand),
+                world=scene.world,
             ),
         )
     names = _animation_names(scene)
@@ -266,4 +272,5 @@ def _shot(
         source,
         tracks=Tracks(tracks(units), tracks(samples["translations"]), scales, tuple(length_errors)),
         origin=origin,
+        world=scene.world,
     )

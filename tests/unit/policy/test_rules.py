@@ -10,7 +10,14 @@ import pytest
 from audit.policy import Policy, Rule, Waiver, fresh_policy, policy_in_words
 from audit.policy.reading import _read
 from audit.policy.rules import change_in_words
-from audit.policy.vocabulary import AS_IT_IS, CHANGES, limits_of_checks, measure_defaults
+from audit.policy.vocabulary import (
+    AS_IT_IS,
+    AT_REST,
+    CHANGES,
+    limits_of_checks,
+    measure_defaults,
+)
+from audit.rest_checks import rest_checks
 
 
 def rule(pattern: str, line: int, **values: object) -> Rule:
@@ -22,7 +29,7 @@ def test_without_a_policy_the_defaults_of_the_checks_hold() -> None:
     rules = Policy().for_joint("L_Knee")
     for check, limits in limits_of_checks().items():
         assert rules.limits(check) == dict(limits)
-        assert rules.change(check) == AS_IT_IS
+        assert rules.change(check) == (AT_REST if check in rest_checks() else AS_IT_IS)
 
 
 def test_the_last_rule_that_matches_wins_setting_by_setting() -> None:

@@ -15,8 +15,17 @@ from audit.model import Shot
 from audit.model.sample import bend, hinge_channels, limb_shot
 from audit.pipeline import examine
 from audit.plugins import Finding
-from audit.policy import Policy, findings_under, targets_for
+from audit.policy import (
+    Policy,
+    findings_under,
+    looks_at_rest,
+    rest_findings_under,
+    targets_for,
+)
 from audit.policy.reading import _read
+from audit.rest import measure_rest
+from audit.rest.sample import figure
+from audit.rest_checks import rest_checks
 
 OBLIQUE = limb_shot(hinge_channels((0.8, 0.0, 0.6), bend()))
 CLEAN = limb_shot(hinge_channels((1.0, 0.0, 0.0), bend()))
@@ -109,6 +118,52 @@ def test_severities_are_changed_and_the_own_one_is_kept() -> None:
         (each.finding.severity, each.own) for each in ruled if each.finding.check == "twist"
     ] == [("look", "fix")]
     assert not [each for each in ruled if each.finding.check == "spread"]
+
+
+def test_findings_of_a_rest_pose_are_looks_unless_the_policy_raises_them() -> None:
+    skeleton = figure(turned={"R_Forearm": (180.0, 0.0, 0.0)}, moved={"Spine": (0.01, 0.0, 0.0)})
+    rest = measure_rest(skeleton)
+
+    def told(text: str) -> dict[tuple[str, str | None], tuple[str, str]]:
+        return {
+            (
+                each.finding.check,
+                None if each.finding.joint is None else skeleton.names[each.finding.joint],
+            ): (each.finding.severity, each.own)
+            for each in rest_findings_under(policy_of(text), skeleton, rest)
+        }
+
+    arm, spine = ("rest-mirror", "R_Forearm"), ("rest-midline", "Spine")
+    assert told("") == {arm: ("look", "fix"), spine: ("look", "fix")}
+    for raising in ("'raise'", "'fix'", "{ fix = 'fix' }"):
+        assert told(f"checks.rest-mirror.severity = {raising}") == {
+            arm: ("fix", "fix"),
+            spine: ("look", "fix"),
+        }
+    assert told("checks.rest-mirror.severity = 'lower'")[arm] == ("note", "fix")
+    assert told("checks.rest-mirror.severity = 'off'") == {spine: ("look", "fix")}
+    assert told("checks.rest-midline.off = 1.0") == {arm: ("look", "fix")}
+    one = "[[joints]]\nmatch = 'Spine'\nchecks.rest-midline.severity = 'fix'"
+    assert told(one)[spine] == ("fix", "fix")
+    assert told(one)[arm] == ("look", "fix")
+
+
+def test_other_findings_in_the_name_of_a_check_are_ruled_with_it() -> None:
+    skeleton = figure()
+    rest, note = measure_rest(skeleton), Finding("rest-centred", "note", "no skin", None, None)
+    (kept,) = rest_findings_under(Policy(), skeleton, rest, [note])
+    assert kept.finding == note
+    off = policy_of("checks.rest-centred.severity = 'off'")
+    assert rest_findings_under(off, skeleton, rest, [note]) == ()
+
+
+def test_a_policy_can_leave_the_rest_pose_out() -> None:
+    skeleton = figure()
+    off = "".join(f"checks.{name}.severity = 'off'\n" for name in rest_checks())
+    assert looks_at_rest(Policy(), skeleton)
+    assert not looks_at_rest(policy_of(off), skeleton)
+    on = f"{off}[[joints]]\nmatch = 'Spine'\nchecks.rest-midline.severity = 'look'\n"
+    assert looks_at_rest(policy_of(on), skeleton)
 
 
 def loose(name: str = "L_Knee") -> Shot:
