@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-import json
-import os
-import secrets
 from collections.abc import Sequence
-from contextlib import suppress
 from pathlib import Path
 
 from audit.compare import Comparison
-from audit.errors import OutputError
-from audit.report.folder import GENERATOR, INDEX, cannot_write, made_whole, write_text
+from audit.report.earlier import holds_only, refuse_what_is_there
+from audit.report.folder import GENERATOR, INDEX, made_whole, replace_own, write_text
 from audit.results import Document, json_text
 
 COMPARISON_PAGE, COMPARISON = "comparison.html", "comparison.json"
@@ -84,20 +80,7 @@ def write_comparison_index(
 
     path = Path(out) / INDEX
     text = comparison_index(entries, lost, added)
-    draft = path.with_name(f".index-{secrets.token_hex(4)}.part")
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        if path.exists() and GENERATOR not in path.read_text(encoding="utf-8", errors="replace"):
-            raise OutputError(
-                "is a page of something else", path=path, hint="Choose another folder with --out"
-            )
-        write_text(draft, text)
-        draft.replace(path)
-    except OSError as error:
-        raise cannot_write(path, error) from error
-    finally:
-        with suppress(OSError):
-            draft.unlink()
+    replace_own(path, text, GENERATOR, "is a page of something else")
     return path
 
 
@@ -109,32 +92,10 @@ def refuse_taken(out: Path, *, replace: bool) -> None:
     OutputError
         Where it does.
     """
-    if not os.path.lexists(out):
-        return
-    if not replace:
-        raise OutputError(
-            "exists already",
-            path=out,
-            hint="Add --replace to write it anew, or choose another folder with --out",
-        )
-    if out.is_symlink() or not out.is_dir() or not _may_be_replaced(out):
-        raise OutputError(
-            "is something else than an earlier comparison, so it is not replaced",
-            path=out,
-            hint="Choose another folder with --out",
-        )
-
-
-def _may_be_replaced(folder: Path) -> bool:
-    """Tell whether a folder is empty or holds an earlier comparison and nothing else."""
-    try:
-        names = {entry.name for entry in folder.iterdir()}
-        if not names:
-            return True
-        if not names <= {COMPARISON_PAGE, COMPARISON}:
-            return False
-        document = json.loads((folder / COMPARISON).read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return False
-    tool = document.get("tool") if isinstance(document, dict) else None
-    return isinstance(tool, dict) and tool.get("name") == "hinge-audit"
+    names = {COMPARISON_PAGE, COMPARISON}
+    refuse_what_is_there(
+        out,
+        "comparison",
+        replace=replace,
+        is_own=lambda folder: holds_only(folder, names, COMPARISON),
+    )

@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 import hashlib
 import io
-import json
 import os
 import re
 import secrets
@@ -17,6 +16,7 @@ from pathlib import Path
 
 from audit.errors import OutputError
 from audit.pipeline import Examination
+from audit.report.earlier import holds_only, refuse_what_is_there
 from audit.report.live.script import MARK, SHARED, script
 from audit.report.views import ShotView, shot_view, shown_places
 from audit.results import Document, Row, flat_row, json_text
@@ -91,7 +91,7 @@ def write_report(
         Where a place is not one of the skeleton's.
     """
     out = Path(out)
-    _refuse_taken(out, replace)
+    refuse_what_is_there(out, "report", replace=replace, is_own=_is_own)
     view = shot_view(examined, joints)
     places = shown_places(len(examined.document["joints"]), joints)
     with made_whole(out) as folder:
@@ -243,43 +243,12 @@ def write_text(path: Path, text: str) -> None:
     path.write_bytes(text.encode("utf-8", errors="backslashreplace"))
 
 
-def _refuse_taken(out: Path, replace: bool) -> None:
-    """Refuse a path that exists, unless it may be replaced."""
-    if not os.path.lexists(out):
-        return
-    if not replace:
-        raise OutputError(
-            "exists already",
-            path=out,
-            hint="Add --replace to write it anew, or choose another folder with --out",
-        )
-    if out.is_symlink() or not out.is_dir():
-        raise OutputError("is not a folder", path=out, hint="Choose another folder with --out")
-    if not _may_be_replaced(out):
-        raise OutputError(
-            "holds something else than an earlier report, so it is not replaced",
-            path=out,
-            hint="Choose another folder with --out",
-        )
-
-
-def _may_be_replaced(folder: Path) -> bool:
-    """Tell whether a folder is empty or holds an earlier report, and nothing that somebody else put there."""
-    try:
-        entries = sorted(folder.iterdir())
-        if not entries:
-            return True
-        own = {PAGE, RESULTS, TABLE, PICTURES}
-        strangers = [entry for entry in entries if entry.name not in own]
-        if (folder / PICTURES).is_dir():
-            strangers += [each for each in (folder / PICTURES).iterdir() if each.suffix != ".png"]
-        if strangers:
-            return False
-        document = json.loads((folder / RESULTS).read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+def _is_own(folder: Path) -> bool:
+    """Tell whether a folder holds an earlier report, and nothing that somebody else put there."""
+    pictures = folder / PICTURES
+    if pictures.is_dir() and any(each.suffix != ".png" for each in pictures.iterdir()):
         return False
-    tool = document.get("tool") if isinstance(document, dict) else None
-    return isinstance(tool, dict) and tool.get("name") == "hinge-audit"
+    return holds_only(folder, {PAGE, RESULTS, TABLE, PICTURES}, RESULTS)
 
 
 @contextmanager

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import json
-import os
 from collections.abc import Sequence
 from pathlib import Path
 
-from audit.errors import OutputError
+from audit.report.earlier import holds_only, refuse_what_is_there
 from audit.report.folder import GENERATOR, made_whole, replace_own, write_text
 from audit.resting import RestExamination
 from audit.results import Document, json_text
@@ -86,33 +84,10 @@ def refuse_taken(out: Path, *, replace: bool) -> None:
     OutputError
         Where it does.
     """
-    if not os.path.lexists(out):
-        return
-    if not replace:
-        raise OutputError(
-            "exists already",
-            path=out,
-            hint="Add --replace to write it anew, or choose another folder with --out",
-        )
-    if out.is_symlink() or not out.is_dir() or not _may_be_replaced(out):
-        raise OutputError(
-            "is something else than an earlier page of a rest pose, so it is not replaced",
-            path=out,
-            hint="Choose another folder with --out",
-        )
+    refuse_what_is_there(out, "page of a rest pose", replace=replace, is_own=_is_own)
 
 
-def _may_be_replaced(folder: Path) -> bool:
-    """Tell whether a folder is empty or holds an earlier page of a rest pose and nothing else."""
-    try:
-        names = {entry.name for entry in folder.iterdir()}
-        if not names:
-            return True
-        if not names <= {REST_PAGE, REST}:
-            return False
-        page = (folder / REST_PAGE).read_text(encoding="utf-8", errors="replace")
-        document = json.loads((folder / REST).read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return False
-    tool = document.get("tool") if isinstance(document, dict) else None
-    return GENERATOR in page and isinstance(tool, dict) and tool.get("name") == "hinge-audit"
+def _is_own(folder: Path) -> bool:
+    """Tell whether a folder holds an earlier page of a rest pose and nothing else."""
+    page = (folder / REST_PAGE).read_text(encoding="utf-8", errors="replace")
+    return GENERATOR in page and holds_only(folder, {REST_PAGE, REST}, REST)

@@ -158,7 +158,7 @@ def test_a_file_or_a_link_is_never_replaced(examined: Examination, tmp_path: Pat
     (tmp_path / "folder").mkdir()
     (tmp_path / "link").symlink_to(tmp_path / "folder")
     for name in ("file", "link"):
-        with pytest.raises(OutputError, match="is not a folder"):
+        with pytest.raises(OutputError, match="is something else than an earlier report"):
             write_report(examined, tmp_path / name, replace=True)
     assert (tmp_path / "file").read_text() == "mine"
     assert (tmp_path / "link").is_symlink()
