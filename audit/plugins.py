@@ -16,16 +16,19 @@ from dataclasses import dataclass
 from inspect import getdoc
 from pathlib import Path
 from types import ModuleType
-from typing import Literal, TypeVar
+from typing import TYPE_CHECKING, Literal, TypeVar
 
 import numpy as np
 import numpy.typing as npt
 
 from audit.errors import InputError, UnknownFormatError, UsageError
-from audit.measures import Measures
 from audit.model import Shot, Skeleton, Skin, Source
-from audit.pool import Mirrored, PooledMeasures
-from audit.rest import Pairs, RestMeasures
+
+if TYPE_CHECKING:
+    # Only what the announcements of checks are about: loading them takes longer than all else here.
+    from audit.measures import Measures
+    from audit.pool import Mirrored, PooledMeasures
+    from audit.rest import Pairs, RestMeasures
 
 Severity = Literal["fix", "look", "note"]
 SEVERITIES: tuple[Severity, ...] = ("fix", "look", "note")

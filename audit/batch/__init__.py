@@ -13,15 +13,18 @@ from audit.batch.outcome import (
 from audit.batch.packing import Packing
 from audit.batch.pool import WorkerPool
 from audit.batch.running import run
+from audit.batch.verdicts import Gate, Ways
 
 __all__ = [
     "Cache",
     "Event",
+    "Gate",
     "Journal",
     "MemoryLimitError",
     "Outcome",
     "Packing",
     "TimeLimitError",
+    "Ways",
     "WorkerDiedError",
     "WorkerPool",
     "cluster_executor",

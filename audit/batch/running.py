@@ -63,7 +63,8 @@ def run(
     cache: Cache[Result] | None = None,
     journal: Journal[Result] | None = None,
     on_event: Callable[[Event[Item, Result]], object] | None = None,
-) -> Iterator[Outcome[Item, Result]]:
+    imports: Sequence[str] = (),
+) -> Generator[Outcome[Item, Result], None, None]:
     """Do a task for many items and give one outcome an item, in the order of the items.
 
     Parameters
@@ -83,6 +84,9 @@ def run(
         Outcomes known from before are not worked out again, and new ones are kept.
     on_event
         Told of each item as it is finished, in the order of finishing, in the calling thread.
+    imports
+        Modules that the task loads when it is called: worker processes load them before their first item, so
+        that no item pays for it. The module that the task comes from is loaded in any case.
 
     Yields
     ------
@@ -111,7 +115,7 @@ def run(
                 time_limit_s=time_limit_s,
                 memory_limit_bytes=memory_limit_bytes,
                 preload=PRELOAD,
-                imports=_module_of(task),
+                imports=(*_module_of(task), *imports),
             )
             try:
                 yield from _through(batch, pool, line, LOOK_AHEAD * count)

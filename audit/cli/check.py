@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Iterable, Iterator, Sequence
-from contextlib import ExitStack, contextmanager, suppress
-from functools import partial
+from collections.abc import Iterator
+from contextlib import ExitStack, closing, contextmanager, suppress
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from types import TracebackType
+from typing import TYPE_CHECKING, Self
 
 import click
 
@@ -19,10 +20,17 @@ from audit.conventions import ORDERS
 from audit.errors import OutputError, UsageError
 
 if TYPE_CHECKING:
-    from audit.gate import FileVerdict, Interrupts, JudgedFile, Options, Run, Writer
+    from audit.batch import Gate, Journal, Ways
+    from audit.gate import FileVerdict, JudgedFile, Run, Writer
+    from audit.history import Baseline
 
 FORMATS = ("csv", "json", "junit", "sarif", "text")
 """As in ``audit.gate.formats``, which help and usage errors must not load; a test holds them equal."""
+
+FEW = 8
+"""Fewer files than this are checked in this process: others would not be ready before they are done."""
+
+BYTES_IN_MIB = 2**20
 
 
 @click.command(
@@ -32,6 +40,8 @@ Examples:
   hinge-audit check "shots/**/*.bvh" --policy show.toml --fail-on look
   hinge-audit check @list.txt --out results --format junit --format sarif --replace
   find delivery -name "*.bvh" -print0 | hinge-audit check - --format json > check.json
+  hinge-audit check archive/ --out results --time-limit 60 --resume
+  hinge-audit check delivery/ --baseline records --record records --show harbour
 \b
 Exit codes: 0 all shots pass; 1 findings at or above the asked severity; 2 wrong usage, or a policy
 with mistakes; 3 a file could not be read or used, all others are still checked; 70 a fault of the
@@ -71,6 +81,50 @@ program itself; 130 stopped by Ctrl-C. Of several, the highest is given.
     help="Rotation order for joints whose file states none (default: the best of the six).",
 )
 @click.option("--replace", is_flag=True, help="Write earlier results in --out anew.")
+@click.option(
+    "--baseline",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Findings of an earlier run (a Parquet file of them, or a record): only new and worse ones count.",
+)
+@click.option(
+    "--record",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="DIR",
+    help="Add the run to this record, which `hinge-audit history` answers from.",
+)
+@click.option("--show", metavar="NAME", help="The show's name in the record.")
+@click.option(
+    "--workers",
+    type=click.IntRange(min=1),
+    metavar="N",
+    help="Number of processes (default: the number of cores, and one for a few files).",
+)
+@click.option(
+    "--time-limit",
+    type=click.FloatRange(min=0.0, min_open=True),
+    metavar="SECONDS",
+    help="How long one file may take.",
+)
+@click.option(
+    "--memory-limit",
+    type=click.IntRange(min=1),
+    metavar="MIB",
+    help="How much memory one file may take (held on Linux).",
+)
+@click.option(
+    "--cluster",
+    metavar="ADDRESS",
+    help="Work on the Dask cluster whose scheduler is there, such as tcp://host:8786.",
+)
+@click.option(
+    "--cache",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="DIR",
+    help="Where results of unchanged files are found again (default: in the user's cache folder).",
+)
+@click.option("--no-cache", is_flag=True, help="Check every file anew, and keep nothing.")
+@click.option("--resume", is_flag=True, help="Go on with the run to --out that was stopped.")
 @click.option("--quiet", "-q", is_flag=True, help="No progress and no text for people.")
 @click.option("--debug", is_flag=True, hidden=True, expose_value=False)
 def check(
@@ -82,6 +136,16 @@ def check(
     skeleton: Path | None,
     order: str | None,
     replace: bool,
+    baseline: Path | None,
+    record: Path | None,
+    show: str | None,
+    workers: int | None,
+    time_limit: float | None,
+    memory_limit: int | None,
+    cluster: str | None,
+    cache: Path | None,
+    no_cache: bool,
+    resume: bool,
     quiet: bool,
 ) -> int:
     """Check many shots against a policy, and say whether they pass.
@@ -97,60 +161,160 @@ def check(
             "several formats cannot share standard output",
             hint="Add --out DIR for one file a format, or ask for one format",
         )
-    from audit.gate import Interrupts, Options, check_file
+    if resume and out is None:
+        raise UsageError(
+            "--resume needs the folder of the run that was stopped", hint="Add --out DIR"
+        )
+    if no_cache and cache is not None:
+        raise UsageError("--cache and --no-cache contradict each other", hint="Leave one out")
+    if show is not None and record is None and baseline is None:
+        raise UsageError("--show names the show of a record", hint="Add --record DIR")
+    if cluster is not None and (workers or time_limit or memory_limit):
+        raise UsageError(
+            "--workers, --time-limit and --memory-limit are for the processes of this machine",
+            hint="Leave them out: a cluster's own workers set theirs",
+        )
+    from audit.batch import Gate, Ways, cluster_executor, default_folder
+    from audit.gate import HeldPolicies, Options
 
-    files, missing = shots_among(paths, () if out is None else (out,))
+    left_out = [each for each in (out, record) if each is not None]
+    files, missing = shots_among(paths, left_out)
     options = Options(
         skeleton=None if skeleton is None else str(skeleton),
         order=order.upper() if order else None,
         policy=None if policy is None else str(policy),
+        rows=record is not None,
     )
-    _read_policies(files, options)
-    verdicts = map(partial(check_file, options=options), files)
-    length = len(files) + len(missing)
-    with (
-        # Held back until the files have their names: a second Ctrl-C must not undo what the first one kept.
-        Interrupts(last=True) as interrupts,
-        _writers(chosen, out, files, replace=replace, quiet=quiet) as writers,
-        RunProgress(length, "file", quiet=quiet) as progress,
-    ):
-        run = _collected([*_failed(missing)], verdicts, fail_on, writers, progress, interrupts)
+    policies = HeldPolicies(options)
+    # Before any work is done: a mistake in one is told at once.
+    policies.read(files or [""])
+    known = None if baseline is None else _baseline(baseline, show)
+    folder = None if no_cache else (cache or default_folder()).absolute()
+    with ExitStack() as stack:
+        executor = None if cluster is None else stack.enter_context(cluster_executor(cluster))
+        ways = Ways(
+            workers or (1 if len(files) < FEW else None),
+            time_limit,
+            None if memory_limit is None else memory_limit * BYTES_IN_MIB,
+            executor,
+        )
+        written = _Written(chosen, out, record, show, replace or resume, resume, quiet)
+        run = _checked(
+            Gate(options, policies, folder), files, missing, ways, fail_on, known, written
+        )
     if not run.complete:
-        click.echo(f"Stopped: {run.files:,} of {length:,} files were checked.", err=True)
+        length = len(files) + len(missing)
+        more = "" if out is None else " The same command with --resume goes on."
+        click.echo(f"Stopped: {run.files:,} of {length:,} files were checked.{more}", err=True)
     return run.exit_code
 
 
-def _collected(
-    first: list[FileVerdict],
-    verdicts: Iterable[FileVerdict],
+@dataclass(frozen=True, slots=True)
+class _Written:
+    """What is asked for about what is written: formats, folder, record, and whether to go on."""
+
+    names: tuple[str, ...]
+    out: Path | None
+    record: Path | None
+    show: str | None
+    replace: bool
+    resume: bool
+    quiet: bool
+
+
+def _checked(
+    gate: Gate,
+    files: list[str],
+    missing: list[Missing],
+    ways: Ways,
     fail_on: str | None,
-    writers: Sequence[Writer],
-    progress: RunProgress,
-    interrupts: Interrupts,
+    known: Baseline | None,
+    written: _Written,
 ) -> Run:
+    """Check all files and write what is asked for; files appear when the run ends."""
     from itertools import chain
 
-    from audit.gate import collect
+    from audit.gate import Interrupts, collect
 
-    return collect(
-        chain(first, verdicts),
-        fail_on,
-        [_Clearing(progress), *writers],
-        progress=progress.step,
-        interrupts=interrupts,
-    )
+    progress = RunProgress(len(files) + len(missing), "file", quiet=written.quiet)
+
+    def remark(text: str) -> None:
+        progress.clear()
+        click.echo(f"hinge-audit: {text}", err=True)
+
+    with ExitStack() as stack:
+        # Held back until the files have their names: a second Ctrl-C must not undo what the first one kept.
+        interrupts = stack.enter_context(Interrupts(last=True))
+        kept = stack.enter_context(_Kept(gate, files, written))
+        recording = stack.enter_context(_recording(written.record, written.show))
+        writers = stack.enter_context(_writers(written))
+        stack.enter_context(progress)
+        verdicts = stack.enter_context(
+            closing(
+                gate.verdicts(files, ways, cache=gate.cache(), journal=kept.journal, remark=remark)
+            )
+        )
+        run = collect(
+            chain(_failed(missing), verdicts),
+            fail_on,
+            [_Clearing(progress), *writers, *recording],
+            old=None if known is None else known.old,
+            progress=progress.step,
+            interrupts=interrupts,
+        )
+        kept.is_complete = run.complete
+    return run
 
 
-def _read_policies(files: list[str], options: Options) -> None:
-    """Read all policies before any work is done: a mistake in one is told at once."""
-    from audit.gate import policy_for
+class _Kept:
+    """The journal of a run that writes to a folder; it goes once all results are in place."""
 
-    seen: set[str] = set()
-    for path in files if options.policy is None else files[:1] or [""]:
-        folder = os.path.dirname(path)  # quicker than Path, for a hundred thousand of them
-        if folder not in seen:
-            seen.add(folder)
-            policy_for(path, options)
+    def __init__(self, gate: Gate, files: list[str], written: _Written) -> None:
+        self.is_complete = False
+        self.journal: Journal[FileVerdict] | None = None
+        if written.out is None:
+            return
+        from audit.files import refuse_taken
+        from audit.gate import output_formats
+
+        # Before the journal makes the folder: what is in the way is told by its own name.
+        targets = [output_formats()[name].file for name in written.names]
+        inputs = [Path(path) for path in files if os.path.basename(path) in targets]
+        refuse_taken([written.out / each for each in targets], inputs, replace=written.replace)
+        self.journal = gate.journal(written.out, files, resume=written.resume)
+
+    def __enter__(self) -> Self:
+        """Begin."""
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Close it."""
+        if self.journal is not None:
+            self.journal.close(finished=self.is_complete and kind is None)
+
+
+@contextmanager
+def _recording(record: Path | None, show: str | None) -> Iterator[list[Writer]]:
+    """Give the writer to the record, if there is one; the run is added at the end, whole or not at all."""
+    if record is None:
+        yield []
+        return
+    from audit.history import Recorder, RecordWriter
+    from audit.history.record import UNNAMED_SHOW
+
+    with Recorder(record, show_name=UNNAMED_SHOW if show is None else show) as recorder:
+        yield [RecordWriter(recorder)]
+
+
+def _baseline(path: Path, show: str | None) -> Baseline:
+    from audit.history import Baseline
+
+    return Baseline(path, show)
 
 
 def _failed(missing: list[Missing]) -> Iterator[FileVerdict]:
@@ -163,24 +327,21 @@ def _failed(missing: list[Missing]) -> Iterator[FileVerdict]:
 
 
 @contextmanager
-def _writers(
-    names: tuple[str, ...], out: Path | None, files: list[str], *, replace: bool, quiet: bool
-) -> Iterator[list[Writer]]:
+def _writers(written: _Written) -> Iterator[list[Writer]]:
     """Give the writers that are asked for; files in the folder appear at the end, all or none."""
-    from audit.files import draft_folder, not_written, put_in_place, refuse_taken
+    from audit.files import draft_folder, not_written, put_in_place
     from audit.gate import output_formats
 
+    names, out = written.names, written.out
     formats = output_formats()
     writers: list[Writer] = []
-    if not quiet and ("text" in names or out is not None):
+    if not written.quiet and ("text" in names or out is not None):
         writers.append(formats["text"].writer(_StandardOutput()))
     if out is None:
         writers += [formats[name].writer(_StandardOutput()) for name in names if name != "text"]
         yield writers
         return
     targets = [formats[name].file for name in names]
-    inputs = [Path(path) for path in files if os.path.basename(path) in targets]
-    refuse_taken([out / target for target in targets], inputs, replace=replace)
     with draft_folder(out) as draft:
         try:
             with ExitStack() as stack:

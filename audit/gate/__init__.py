@@ -1,37 +1,63 @@
-"""The gate: many shots, a studio's rules, one yes or no, and the formats it is written down in."""
+"""The gate: many shots, a studio's rules, one yes or no, and the formats it is written down in.
 
-from audit.gate.formats import output_formats
-from audit.gate.interrupts import Interrupts
-from audit.gate.output import OutputFormat, Sink
-from audit.gate.shots import (
-    Failure,
-    FileVerdict,
-    FindingRow,
-    Options,
-    ShotVerdict,
-    check_file,
-    policy_for,
-    settings_digest,
-)
-from audit.gate.verdicts import JudgedFile, JudgedFinding, JudgedShot, Run, Writer, collect
+Names are loaded when they are first used: a run whose answers are all known from before measures nothing, and
+loads none of what measures.
+"""
 
-__all__ = [
-    "Failure",
-    "FileVerdict",
-    "FindingRow",
-    "Interrupts",
-    "JudgedFile",
-    "JudgedFinding",
-    "JudgedShot",
-    "Options",
-    "OutputFormat",
-    "Run",
-    "ShotVerdict",
-    "Sink",
-    "Writer",
-    "check_file",
-    "collect",
-    "output_formats",
-    "policy_for",
-    "settings_digest",
-]
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from audit.gate.data import Failure as Failure
+    from audit.gate.data import FileVerdict as FileVerdict
+    from audit.gate.data import FindingRow as FindingRow
+    from audit.gate.data import Options as Options
+    from audit.gate.data import ShotVerdict as ShotVerdict
+    from audit.gate.formats import output_formats as output_formats
+    from audit.gate.interrupts import Interrupts as Interrupts
+    from audit.gate.output import OutputFormat as OutputFormat
+    from audit.gate.output import Sink as Sink
+    from audit.gate.policies import HeldPolicies as HeldPolicies
+    from audit.gate.policies import policy_for as policy_for
+    from audit.gate.policies import settings_digest as settings_digest
+    from audit.gate.shots import check_file as check_file
+    from audit.gate.verdicts import JudgedFile as JudgedFile
+    from audit.gate.verdicts import JudgedFinding as JudgedFinding
+    from audit.gate.verdicts import JudgedShot as JudgedShot
+    from audit.gate.verdicts import Run as Run
+    from audit.gate.verdicts import Writer as Writer
+    from audit.gate.verdicts import collect as collect
+
+_HOME = {
+    "Failure": "data",
+    "FileVerdict": "data",
+    "FindingRow": "data",
+    "HeldPolicies": "policies",
+    "Interrupts": "interrupts",
+    "JudgedFile": "verdicts",
+    "JudgedFinding": "verdicts",
+    "JudgedShot": "verdicts",
+    "Options": "data",
+    "OutputFormat": "output",
+    "Run": "verdicts",
+    "ShotVerdict": "data",
+    "Sink": "output",
+    "Writer": "verdicts",
+    "check_file": "shots",
+    "collect": "verdicts",
+    "output_formats": "formats",
+    "policy_for": "policies",
+    "settings_digest": "policies",
+}
+
+__all__ = sorted(_HOME)  # noqa: PLE0605
+
+
+def __getattr__(name: str) -> object:
+    if name not in _HOME:
+        raise AttributeError(f"module 'audit.gate' has no attribute {name!r}")
+    value = getattr(import_module(f"audit.gate.{_HOME[name]}"), name)
+    globals()[name] = value
+    return value

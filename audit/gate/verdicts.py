@@ -7,14 +7,20 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from difflib import get_close_matches
-from typing import Literal, Protocol
+from typing import TYPE_CHECKING, Literal, Protocol
 
 from audit.errors import AuditError, InputError
+from audit.gate.data import SEVERITIES, FileVerdict, FindingRow, ShotVerdict
 from audit.gate.interrupts import Interrupts
-from audit.gate.shots import FileVerdict, FindingRow, ShotVerdict
-from audit.plugins import SEVERITIES, Severity
-from audit.policy import ENDED_WAIVER, NEVER, USELESS_WAIVER, Policy, Waiver, matches, read_policy
 from audit.wording import plural
+
+if TYPE_CHECKING:
+    from audit.plugins import Severity
+    from audit.policy import Policy, Waiver
+
+NEVER = "never"
+DEFAULT_FAIL_ON = "fix"
+"""As in ``audit.policy``, which loads the checks; a test holds them equal."""
 
 FAILED = 1
 STOPPED = 130
@@ -34,10 +40,21 @@ class JudgedFinding:
 
 @dataclass(frozen=True, slots=True)
 class JudgedShot:
-    """A shot, its findings, and whether it passes."""
+    """A shot, its findings, and whether it passes.
+
+    Attributes
+    ----------
+    verdict
+        What was found.
+    findings
+        What counts.
+    known
+        What was so before and therefore counts nowhere; see the ``old`` of :func:`collect`.
+    """
 
     verdict: ShotVerdict
     findings: tuple[JudgedFinding, ...]
+    known: tuple[JudgedFinding, ...] = ()
 
     @property
     def passes(self) -> bool:
@@ -101,6 +118,8 @@ class Run:
         From which severities on findings failed shots; several where policies differ.
     waivers
         What is to be said of waivers.
+    known
+        Number of findings that were so before and count nowhere; None where nobody asked for that.
     complete
         False where the run was stopped before all files were done.
     """
@@ -113,6 +132,7 @@ class Run:
     findings: Counter[str] = field(default_factory=Counter)
     fail_on: tuple[str, ...] = ()
     waivers: tuple[WaiverFinding, ...] = ()
+    known: int | None = None
     complete: bool = True
 
     @property
@@ -150,6 +170,10 @@ class Run:
         return tuple(reasons)
 
 
+Old = Callable[[ShotVerdict], Sequence[bool]]
+"""Says of each finding of a shot whether it was so before."""
+
+
 class Writer(Protocol):
     """Takes a run in as it goes, file by file, and writes it down."""
 
@@ -166,6 +190,7 @@ def collect(
     writers: Sequence[Writer] = (),
     *,
     today: date | None = None,
+    old: Old | None = None,
     progress: Callable[[FileVerdict], object] | None = None,
     interrupts: Interrupts | None = None,
 ) -> Run:
@@ -182,6 +207,9 @@ def collect(
         Who writes the run down.
     today
         The day on which waivers are looked at; the present one where None.
+    old
+        Says of each finding of a shot whether it was so before. Those count towards nothing and are not
+        reported, but a waiver of one is not useless.
     progress
         Called after each file.
     interrupts
@@ -193,7 +221,7 @@ def collect(
     PolicyError
         Where a policy cannot be used.
     """
-    judge = _Judge(fail_on, today or date.today())
+    judge = _Judge(fail_on, today or date.today(), old)
     complete = True
     with interrupts or Interrupts() as watched:
         waiting = iter(verdicts)
@@ -220,10 +248,11 @@ def collect(
 class _Judge:
     """Judges files, and counts."""
 
-    def __init__(self, fail_on: str | None, today: date) -> None:
+    def __init__(self, fail_on: str | None, today: date, old: Old | None) -> None:
         self._fail_on = fail_on
         self._today = today
-        self._policies: dict[str | None, Policy] = {None: Policy()}
+        self._old = old
+        self._policies: dict[str, Policy] = {}
         self._used: set[tuple[str, int]] = set()
         self._named: dict[str, set[str]] = {}
         self._levels: dict[str, None] = {}
@@ -232,13 +261,11 @@ class _Judge:
 
     def file(self, verdict: FileVerdict) -> JudgedFile:
         """Judge one file."""
-        if verdict.policy not in self._policies and verdict.policy is not None:
-            self._policies[verdict.policy] = read_policy(verdict.policy)
-        policy = self._policies[verdict.policy]
-        level = self._fail_on or str(policy.fail_on.value)
+        policy = None if verdict.policy is None else self._policy(verdict.policy)
+        level = self._fail_on or (DEFAULT_FAIL_ON if policy is None else str(policy.fail_on.value))
         self._levels[level] = None
         failing = () if level == NEVER else SEVERITIES[: SEVERITIES.index(_severity(level)) + 1]
-        waivers = {waiver.line: waiver for waiver in policy.waivers}
+        waivers = {} if policy is None else {waiver.line: waiver for waiver in policy.waivers}
         judged = JudgedFile(
             verdict,
             level,
@@ -251,6 +278,13 @@ class _Judge:
             self._counts[verdict.failure.kind] += 1
         return judged
 
+    def _policy(self, path: str) -> Policy:
+        from audit.policy import read_policy  # noqa: PLC0415 (loads the checks: a second)
+
+        if path not in self._policies:
+            self._policies[path] = read_policy(path)
+        return self._policies[path]
+
     def _shot(
         self,
         verdict: ShotVerdict,
@@ -258,15 +292,18 @@ class _Judge:
         waivers: dict[int, Waiver],
         failing: Sequence[Severity],
     ) -> JudgedShot:
-        findings = []
-        for row in verdict.findings:
+        findings: list[JudgedFinding] = []
+        known: list[JudgedFinding] = []
+        old = [False] * len(verdict.findings) if self._old is None else self._old(verdict)
+        for row, is_old in zip(verdict.findings, old, strict=True):
             matching = [waivers[line] for line in row.waivers if line in waivers]
             self._used.update((policy or "", waiver.line) for waiver in matching)
             working = next((each for each in matching if each.works_on(self._today)), None)
             self._named.setdefault(row.check, set()).add(row.joint or "*")
-            fails = working is None and row.severity in failing
-            findings.append(JudgedFinding(row, working, fails))
-        shot = JudgedShot(verdict, tuple(findings))
+            fails = working is None and row.severity in failing and not is_old
+            (known if is_old else findings).append(JudgedFinding(row, working, fails))
+        shot = JudgedShot(verdict, tuple(findings), tuple(known))
+        self._counts["known"] += len(known)
         self._findings.update(shot.counts())
         return shot
 
@@ -281,11 +318,16 @@ class _Judge:
             findings=self._findings,
             fail_on=tuple(sorted(self._levels)),
             waivers=tuple(self._of_waivers(complete=complete)),
+            known=None if self._old is None else self._counts["known"],
             complete=complete,
         )
 
     def _of_waivers(self, *, complete: bool) -> Iterable[WaiverFinding]:
-        for path in sorted(path for path in self._policies if path is not None):
+        if not self._policies:
+            return
+        from audit.policy import ENDED_WAIVER, USELESS_WAIVER  # noqa: PLC0415 (loads the checks)
+
+        for path in sorted(self._policies):
             policy = self._policies[path]
             for waiver in policy.waivers:
                 used = (path, waiver.line) in self._used
@@ -304,6 +346,8 @@ class _Judge:
 
     def _near(self, waiver: Waiver) -> str:
         """Return the joint with such a finding whose name is most like the waiver's own, as a question."""
+        from audit.policy import matches  # noqa: PLC0415 (loads the checks)
+
         known = sorted({name for check in waiver.checks for name in self._named.get(check, ())})
         near = [each for joint in waiver.joints for each in get_close_matches(joint, known, n=1)]
         if not near or any(matches(name, joint) for joint in waiver.joints for name in known):
@@ -313,6 +357,8 @@ class _Judge:
     def _said(
         self, check: str, message: str, path: str, policy: Policy, waiver: Waiver
     ) -> Iterable[WaiverFinding]:
+        from audit.policy import ENDED_WAIVER  # noqa: PLC0415 (loads the checks)
+
         own = ENDED_WAIVER.severity
         severity = policy.for_joint(None).severity(check, own)
         if severity is None:

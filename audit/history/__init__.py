@@ -1,12 +1,15 @@
 """Results of many runs as data: a record that grows, and what it says about rigs, shots and joints."""
 
 from audit.history.baseline import against_baseline, load_findings
+from audit.history.judged import Baseline, RecordWriter
 from audit.history.query import Answer, History
 from audit.history.record import Recorder, rig_of, table_schema
 
 __all__ = [
     "Answer",
+    "Baseline",
     "History",
+    "RecordWriter",
     "Recorder",
     "against_baseline",
     "load_findings",

@@ -61,7 +61,8 @@ def load_findings(path: str | Path) -> list[dict[str, Any]]:
     ----------
     path
         A Parquet file with the columns of the record's findings, or a record: then the findings of the last run
-        of each shot are taken.
+        of each shot are taken. Those that were waived are left out: nobody is to have them for known when the
+        waiver has ended.
 
     Raises
     ------
@@ -79,17 +80,19 @@ def load_findings(path: str | Path) -> list[dict[str, Any]]:
         with History(path) as history:
             return history.findings_at(None)
     try:
-        found: list[dict[str, Any]] = pq.read_table(path, columns=columns).to_pylist()
+        told = pq.read_schema(path).names
+        table = pq.read_table(path, columns=[*columns, "waived"] if "waived" in told else columns)
+        found: list[dict[str, Any]] = table.to_pylist()
     except (OSError, pa.ArrowException) as error:
         raise InputError(
             f"is no Parquet file of findings ({error})",
             path=path,
             hint="Give a file from the folder 'findings' of a record, or the record itself",
         ) from error
-    if found and set(found[0]) != set(columns):
-        missing = ", ".join(sorted(set(columns) - set(found[0])))
+    missing = ", ".join(each for each in columns if each not in told)
+    if missing:
         raise InputError(f"lacks the columns {missing}", path=path)
-    return found
+    return [row for row in found if not row.pop("waived", False)]
 
 
 def _key(row: Row) -> tuple[Any, ...]:

@@ -181,6 +181,7 @@ class Recorder:
         self._rows: dict[str, list[Row]] = {table: [] for table in TABLES}
         self._writers: dict[str, Any] = {}
         self._stack = ExitStack()
+        self._is_wanted = True
 
     def __enter__(self) -> Self:
         """Make the folder for drafts, so that a folder that cannot be written is known before the work."""
@@ -196,12 +197,16 @@ class Recorder:
         """Put the files in place; throw them away where an error ended the run."""
         with self._stack:
             try:
-                if kind is None:
+                if kind is None and self._is_wanted:
                     self._put_in_place()
             finally:
                 for writer in self._writers.values():
                     if writer.is_open:
                         self._closed(writer, is_wanted=False)
+
+    def discard(self) -> None:
+        """Let nothing of this run be recorded, as where it was stopped."""
+        self._is_wanted = False
 
     def add(
         self,

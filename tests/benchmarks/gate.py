@@ -12,14 +12,12 @@ from __future__ import annotations
 import argparse
 import hashlib
 import json
-import resource
 import statistics
 import subprocess
 import sys
 import tempfile
 import time
 from contextlib import ExitStack
-from functools import partial
 from importlib import import_module
 from pathlib import Path
 from typing import Any
@@ -39,52 +37,69 @@ DIFFERENT = 25
 Row = dict[str, Any]
 
 
+class _Hashing:
+    """Where results go to be compared: a digest of all bytes."""
+
+    def __init__(self) -> None:
+        self.whole = hashlib.sha256()
+
+    def write(self, data: bytes, /) -> None:
+        """Take bytes in."""
+        self.whole.update(data)
+
+
+class _First:
+    """Notes when the first file was done."""
+
+    at = 0.0
+
+    def __call__(self, _: object) -> None:
+        """Note it."""
+        self.at = self.at or time.perf_counter()
+
+
+def peak_mib() -> float:
+    """Return the peak memory of this process.
+
+    Not ``ru_maxrss``: Linux hands that of the process that started this one on, so it is never below that.
+    """
+    status = Path("/proc/self/status").read_text(encoding="ascii")
+    return float(status.partition("VmHWM:")[2].split()[0]) / 1024.0
+
+
 def one_run(asked: argparse.Namespace) -> Row:
-    """Check all shots of a folder in this process, and return what that took."""
-    from audit.batch import Cache, Packing, cluster_executor, digest_of, run
-    from audit.gate.shots import (
-        Failure,
-        FileVerdict,
-        FindingRow,
-        Options,
-        ShotVerdict,
-        check_file,
-    )
+    """Check all shots of a folder as the command does it, and return what that took."""
+    from audit.batch import Gate, Ways, cluster_executor
+    from audit.gate import HeldPolicies, Options, collect, output_formats
 
     imported = time.perf_counter()
     paths = sorted(str(path) for path in asked.folder.iterdir())
-    kinds = (FileVerdict, ShotVerdict, FindingRow, Failure)
-    whole = hashlib.sha256()
+    options = Options()
+    policies = HeldPolicies(options)
+    policies.read(paths)
+    gate = Gate(options, policies, asked.cache)
+    sink, arrived = _Hashing(), _First()
     with ExitStack() as stack:
         executor = stack.enter_context(cluster_executor(asked.cluster)) if asked.cluster else None
-        cache: Cache[Any] | None = None
-        if asked.cache:
-            cache = Cache(asked.cache, digest_of({"benchmark": 1}), Packing(kinds))
         start = time.perf_counter()
-        first, found = 0.0, 0
-        for outcome in run(
-            partial(check_file, options=Options()),
-            paths,
-            workers=asked.workers,
-            executor=executor,
-            cache=cache,
-        ):
-            first = first or time.perf_counter() - start
-            if outcome.value is None:
-                raise RuntimeError(outcome.reason)
-            # Written down as it comes, as the command does; kept, it would be the growth of memory.
-            whole.update(repr(outcome.value).encode())
-            found += len(outcome.value.shots[0].findings)
+        ways = Ways(asked.workers, executor=executor)
+        run = collect(
+            gate.verdicts(paths, ways, cache=gate.cache()),
+            writers=[output_formats()["json"].writer(sink)],
+            progress=arrived,
+        )
         end = time.perf_counter()
+    if run.unreadable or run.faults:
+        raise RuntimeError("; ".join(run.because))
     return {
         "shots": len(paths),
-        "findings": found,
+        "findings": run.findings.total(),
         "seconds": end - start,
         "with_start": end - BEGUN,
         "imports": imported - BEGUN,
-        "first": first,
-        "peak_mib": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0,
-        "digest": whole.hexdigest(),
+        "first": arrived.at - start,
+        "peak_mib": peak_mib(),
+        "digest": sink.whole.hexdigest(),
     }
 
 

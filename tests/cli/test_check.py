@@ -9,8 +9,10 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
+import pyarrow.parquet as pq
 import pytest
 
 from audit.cli.check import FORMATS
@@ -21,6 +23,18 @@ from audit.errors import UsageError
 from audit.gate import output_formats
 
 POSIX = pytest.mark.skipif(os.name != "posix", reason="signals of POSIX systems")
+LINUX = pytest.mark.skipif(sys.platform != "linux", reason="limits of Linux")
+
+
+@pytest.fixture(scope="module", autouse=True)
+def cache(tmp_path_factory) -> Iterator[Path]:
+    """Keep the cache away from the user's own, and return its folder."""
+    home = tmp_path_factory.mktemp("cache")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("XDG_CACHE_HOME", str(home))
+        patch.setenv("LOCALAPPDATA", str(home))
+        patch.setenv("HOME", str(home))
+        yield home
 
 
 @pytest.fixture(scope="module")
@@ -143,6 +157,11 @@ def test_results_in_the_folder_of_the_shots_are_no_shots(shots, tmp_path):
         (["check", "a.bvh", "--format", "xml"], "xml"),
         (["check", "a.bvh", "--policy", "none.toml"], "policy init"),
         (["check", "-"], "list of shots is empty"),
+        (["check", "a.bvh", "--resume"], "Add --out DIR"),
+        (["check", "a.bvh", "--cache", "c", "--no-cache"], "Leave one out"),
+        (["check", "a.bvh", "--show", "harbour"], "Add --record DIR"),
+        (["check", "a.bvh", "--cluster", "tcp://x:1", "--time-limit", "3"], "Leave them out"),
+        (["check", "a.bvh", "--workers", "0"], "--workers"),
     ],
 )
 def test_wrong_usage(words, hint, tmp_path):
@@ -266,6 +285,17 @@ def test_ctrl_c_ends_at_once_and_keeps_what_is_finished(shots, tmp_path):
     assert len(document["files"]) == document["summary"]["files"] == done
     assert document["summary"]["complete"] is False
     assert (out / "check.junit.xml").read_text("utf-8").endswith("</testsuites>\n")
+    left = sorted(path.name for path in out.iterdir())
+    assert left == [".unfinished-run", "check.json", "check.junit.xml"]
+    # It can go on, and its results take the place of those of the run that was stopped.
+    (folder / "399.bvh").unlink()
+    for path in sorted(folder.iterdir())[done + 20 :]:
+        path.unlink()
+    again = hinge_audit(*words, "--resume", "--no-cache")
+    assert (again.returncode, again.stderr) == (1, "")
+    document = json.loads((out / "check.json").read_text("utf-8"))
+    assert len(document["files"]) == done + 20
+    assert document["summary"]["complete"] is True
     assert sorted(path.name for path in out.iterdir()) == ["check.json", "check.junit.xml"]
 
 
@@ -286,3 +316,184 @@ def test_a_folder_that_cannot_be_written_to_is_named(shots, tmp_path):
     done = hinge_audit("check", shots / "wade_clean.bvh", "--out", taken / "out", "--format", "csv")
     assert done.returncode == 3
     assert "cannot be written" in done.stderr
+
+
+@pytest.fixture(scope="module")
+def dozen(shots, tmp_path_factory) -> Path:
+    """Return a folder with so many files that they are spread over processes, one of them damaged."""
+    folder = tmp_path_factory.mktemp("dozen")
+    for number, path in enumerate(sorted(shots.iterdir()) * 4):
+        (folder / f"{number:02}_{path.name}").write_bytes(path.read_bytes())
+    (folder / "bad.bvh").write_bytes((shots / "wade_clean.bvh").read_bytes()[:5000])
+    return folder
+
+
+@pytest.fixture(scope="module")
+def by_one_worker(dozen) -> str:
+    """Return what one worker says of them."""
+    done = hinge_audit("check", dozen, "--format", "json", "--workers", 1, "--no-cache", "-q")
+    assert (done.returncode, done.stderr) == (3, "")
+    return done.stdout
+
+
+def test_workers_and_cache_give_the_same_bytes(dozen, by_one_worker, tmp_path):
+    words = ["check", dozen, "--format", "json", "-q", "--cache", tmp_path / "cache"]
+    assert hinge_audit(*words, "--workers", 2).stdout == by_one_worker
+    kept = {path: path.stat().st_mtime_ns for path in (tmp_path / "cache").rglob("*.entry")}
+    assert len(kept) == 12  # nothing is kept of the damaged one
+    assert hinge_audit(*words).stdout == by_one_worker
+    assert set((tmp_path / "cache").rglob("*.entry")) == set(kept)
+    # What a rule changes, and what was asked for, is not answered from before.
+    assert '"severity": "fix"' in by_one_worker
+    policy = tmp_path / "show.toml"
+    policy.write_text("[checks.twist]\nseverity = 'note'\n")
+    ruled = hinge_audit(*words, "--policy", policy).stdout
+    fixes = [
+        json.loads(text)["summary"]["fix"]
+        for text in (by_one_worker, ruled, hinge_audit(*words).stdout)
+    ]
+    assert fixes[1] < fixes[0] == fixes[2]
+
+
+def test_a_run_whose_answers_are_known_loads_nothing_that_measures(dozen, tmp_path):
+    listed = tmp_path / "list.txt"
+    listed.write_text("\n".join(map(str, sorted(dozen.glob("*_wade*")))))
+    code = (
+        "import sys\n"
+        "from audit.batch import Gate, Ways\n"
+        "from audit.gate import HeldPolicies, Options, collect, output_formats\n"
+        "from pathlib import Path\n"
+        "paths = Path(sys.argv[1]).read_text().splitlines()\n"
+        "policies = HeldPolicies(Options())\n"
+        "gate = Gate(Options(), policies, Path(sys.argv[2]))\n"
+        "verdicts = gate.verdicts(paths, Ways(int(sys.argv[3])), cache=gate.cache())\n"
+        "run = collect(verdicts, writers=[output_formats()['json'].writer(sys.stdout.buffer)])\n"
+        "sys.stdout.flush()\n"
+        "print('measures', 'audit.measures' in sys.modules, 'scipy' in sys.modules)\n"
+    )
+    said = [
+        subprocess.run(
+            [sys.executable, "-c", code, listed, tmp_path / "cache", workers],
+            capture_output=True,
+            text=True,
+            check=True,
+        ).stdout.splitlines()
+        for workers in ("1", "2", "1")
+    ]
+    assert [each[-1] for each in said] == [
+        "measures True True",
+        "measures False False",
+        "measures False False",
+    ]
+    assert said[0][:-1] == said[1][:-1] == said[2][:-1]
+
+
+@pytest.mark.slow
+@pytest.mark.filterwarnings("ignore::ResourceWarning", "ignore::DeprecationWarning")
+def test_a_cluster_gives_the_same_bytes(dozen, by_one_worker):
+    distributed = pytest.importorskip("distributed", reason="needs the extra 'cluster'")
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=":0"
+    ) as cluster:
+        words = ["check", dozen, "--format", "json", "-q", "--no-cache", "--cluster"]
+        done = hinge_audit(*words, cluster.scheduler_address)
+    assert (done.returncode, done.stdout) == (3, by_one_worker)
+
+
+@LINUX
+@pytest.mark.parametrize(
+    ("limit", "reason"),
+    [
+        (["--time-limit", 1.5], "took longer than the time limit of 1.5 s"),
+        (["--memory-limit", 96], "needs more memory than the limit of 96 MiB"),
+    ],
+)
+def test_a_file_that_passes_a_limit_has_its_line(shots, tmp_path, limit, reason):
+    folder = tmp_path / "shots"
+    folder.mkdir()
+    for path in shots.iterdir():
+        (folder / path.name).write_bytes(path.read_bytes())
+    head, rows = (shots / "wade_messy.bvh").read_text().split("Frame Time:")
+    first, *frames = rows.strip().splitlines()
+    frames *= 60_000 // len(frames)
+    head = re.sub(r"Frames:.*", f"Frames: {len(frames)}", head)
+    large = folder / "large.bvh"
+    large.write_text("\n".join([f"{head}Frame Time: {first}", *frames]) + "\n")
+    done = hinge_audit("check", folder, "--no-cache", *limit)
+    assert done.returncode == 3
+    lines = done.stdout.splitlines()
+    assert lines[0].startswith(f"{large}: {reason}. Allow more with --")
+    assert sum(str(large) in line for line in lines) == 1
+    assert "Checked 3 shots: 1 pass, 2 do not. Not checked: 1 file." in lines
+
+
+def test_only_what_is_new_or_worse_since_the_baseline_counts(shots, tmp_path):
+    folder = tmp_path / "show"
+    folder.mkdir()
+    for name in ("wade_messy.bvh", "wade_clean.bvh"):
+        (folder / name).write_bytes((shots / name).read_bytes())
+    waived = '[[waivers]]\njoint = "L_Knee"\ncheck = "twist"\nreason = "locked"\nwho = "lead"\n'
+    (folder / "policy.toml").write_text(f"{waived}until = 9999-12-31\n")
+    record = tmp_path / "record"
+    first = hinge_audit("check", folder, "--record", record, "--show", "harbour")
+    assert first.returncode == 1
+    (findings,) = record.glob("findings/show_name=harbour/*/*.parquet")
+    recorded = pq.read_table(findings).num_rows
+    # Nothing is new: it passes, says what it left out, and no waiver becomes useless by that.
+    words = ["check", folder, "--baseline", findings, "--format", "json"]
+    same = hinge_audit(*words)
+    document = json.loads(same.stdout)
+    assert (same.returncode, document["waivers"]) == (0, [])
+    left = document["summary"]["fix"] + document["summary"]["look"] + document["summary"]["note"]
+    assert (left, document["summary"]["waived"]) == (0, 1)
+    assert document["summary"]["known"] == recorded - 1
+    assert "Known from the baseline, and not counted:" in hinge_audit(*words[:-2]).stdout
+    # A shot that was not there before is new, and only that is told.
+    (folder / "strike_messy.bvh").write_bytes((shots / "strike_messy.bvh").read_bytes())
+    done = hinge_audit(*words)
+    shown = {
+        shot["shot"]: shot["fix"]
+        for file in json.loads(done.stdout)["files"]
+        for shot in file["shots"]
+    }
+    assert done.returncode == 1
+    assert shown == {"strike_messy": shown["strike_messy"], "wade_clean": 0, "wade_messy": 0}
+    # A stricter rule makes what was a note into something to look at: worse.
+    (folder / "strike_messy.bvh").unlink()
+    (folder / "policy.toml").write_text(
+        f"[checks.spread]\nseverity = 'look'\n\n{waived}until = 9999-12-31\n"
+    )
+    assert hinge_audit(*words).returncode == 0  # 'look' was 'fix' before: better
+    # The record holds all that was found, baseline or not.
+    (folder / "policy.toml").write_text(f"{waived}until = 9999-12-31\n")
+    second = hinge_audit(*words, "--record", record, "--show", "pier")
+    assert second.returncode == 0
+    (other,) = record.glob("findings/show_name=pier/*/*.parquet")
+    assert pq.read_table(other).num_rows == recorded
+    (rows,) = record.glob("shots/show_name=pier/*/*.parquet")
+    assert pq.read_table(rows)["status"].to_pylist() == ["passed", "passed"]
+    assert hinge_audit("check", folder, "--baseline", tmp_path / "none.parquet").returncode == 3
+
+
+def test_a_record_as_baseline_and_files_that_could_not_be_read(shots, tmp_path):
+    pytest.importorskip("duckdb", reason="needs the extra 'history'")
+    bad = tmp_path / "bad.bvh"
+    bad.write_bytes((shots / "wade_clean.bvh").read_bytes()[:5000])
+    record = tmp_path / "record"
+    done = hinge_audit("check", shots, bad, "--record", record)
+    assert done.returncode == 3
+    (rows,) = record.glob("shots/*/*/*.parquet")
+    status = pq.read_table(rows)["status"].to_pylist()
+    assert sorted(status) == ["failed", "failed", "passed", "unreadable"]
+    assert hinge_audit("check", shots, "--baseline", record).returncode == 0
+    assert hinge_audit("check", shots, "--baseline", record, "--show", "other").returncode == 1
+
+
+def test_a_cache_that_cannot_be_written_is_remarked_and_ends_nothing(shots, tmp_path):
+    taken = tmp_path / "file"
+    taken.write_text("")
+    done = hinge_audit("check", shots / "wade_clean.bvh", "--cache", taken / "cache")
+    assert done.returncode == 0
+    assert done.stderr.splitlines() == [
+        "hinge-audit: the cache cannot be written, so nothing of this run is kept in it"
+    ]

@@ -5,10 +5,12 @@ from __future__ import annotations
 import json
 import os
 import random
+import re
 import signal
 import subprocess
 import sys
 import time
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -291,6 +293,48 @@ def test_killing_the_run_itself_and_resuming_it(
     assert again.end() == 0
     assert again.results() == right[1]
     assert pq.read_table(tmp_path / "out" / "record" / "shots").num_rows == SHOTS
+
+
+def test_the_command_names_the_shot_that_kills_its_workers(
+    right: tuple[Path, dict[str, Any]], tmp_path: Path
+) -> None:
+    """The last of the files is so long that whoever works on it can be found and killed, again and again."""
+    shots = tmp_path / "shots"
+    shots.mkdir()
+    for path in sorted(right[0].iterdir())[:10]:
+        (shots / path.name).write_bytes(path.read_bytes())
+    head, rows = (right[0] / "shot000.bvh").read_text("ascii").split("Frame Time:")
+    first, *frames = rows.strip().splitlines()
+    frames *= 200_000 // len(frames)
+    head = re.sub(r"Frames:.*", f"Frames: {len(frames)}", head)
+    large = shots / "zlarge.bvh"
+    large.write_text("\n".join([f"{head}Frame Time: {first}", *frames]) + "\n", "ascii")
+    out = tmp_path / "out"
+    words = ["check", shots, "--out", out, "--format", "json", "--workers", 2, "--no-cache"]
+    process = subprocess.Popen(
+        [sys.executable, "-m", "audit", *map(str, words)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        cwd=ROOT,
+    )
+    journal = out / ".unfinished-run"
+    deadline = time.monotonic() + 120.0
+    while process.poll() is None and time.monotonic() < deadline:
+        time.sleep(0.3)
+        if journal.exists() and journal.read_bytes().count(b"\n") == 11:  # a head, and ten shots
+            for pid in workers(process.pid):
+                with suppress(ProcessLookupError):
+                    os.kill(pid, signal.SIGKILL)
+    told, remarks = process.communicate(timeout=60.0)
+    assert (process.returncode, remarks) == (3, "")
+    lines = [line for line in told.splitlines() if str(large) in line]
+    assert len(lines) == 1
+    assert "the process that worked on it was ended by SIGKILL" in lines[0]
+    assert "and again when it was tried alone" in lines[0]
+    document = json.loads((out / "check.json").read_text("utf-8"))
+    assert (document["summary"]["shots"], document["summary"]["unreadable"]) == (10, 1)
+    assert [path.name for path in out.iterdir()] == ["check.json"]
 
 
 def a_second() -> float:

@@ -8,9 +8,9 @@ from functools import cache
 from importlib.resources import files
 from typing import Any
 
+from audit.gate.data import SEVERITIES
 from audit.gate.output import TOOL, OutputFormat, Sink, json_bytes
 from audit.gate.verdicts import JudgedFile, JudgedFinding, JudgedShot, Run, WaiverFinding
-from audit.plugins import SEVERITIES
 
 
 @cache
@@ -117,6 +117,7 @@ def _summary(run: Run) -> dict[str, Any]:
         "unreadable": run.unreadable,
         "faults": run.faults,
         **{name: run.findings[name] for name in (*SEVERITIES, "waived")},
+        "known": run.known,
         "fail_on": list(run.fail_on),
         "complete": run.complete,
         "passes": run.exit_code == 0,

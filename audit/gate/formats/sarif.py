@@ -11,14 +11,14 @@ from collections.abc import Mapping
 from hashlib import sha256
 from inspect import getdoc
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
-from audit.checks import checks
 from audit.gate.output import FAILURES, TOOL, OutputFormat, Sink, json_bytes, waived_because
 from audit.gate.verdicts import JudgedFile, JudgedFinding, JudgedShot, Run, WaiverFinding
-from audit.plugins import Severity
-from audit.policy import titles_of_checks
+
+if TYPE_CHECKING:
+    from audit.plugins import Severity
 
 SCHEMA = (
     "https://raw.githubusercontent.com/oasis-tcs/sarif-spec/master/Schemata/sarif-schema-2.1.0.json"
@@ -34,6 +34,8 @@ FINGERPRINT = "shotJointCheck/v1"
 
 class _Sarif:
     def __init__(self, sink: Sink) -> None:
+        from audit.policy import titles_of_checks  # noqa: PLC0415 (loads the checks: a second)
+
         self._sink = sink
         self._between = b"\n"
         self._titles = {**titles_of_checks(), **FAILURES}
@@ -49,12 +51,17 @@ class _Sarif:
 
     def _rules(self) -> list[dict[str, Any]]:
         """Return one descriptor a check, with its page as help (3.49)."""
+        from audit.checks import checks  # noqa: PLC0415 (loads the measures)
+        from audit.rest_checks import rest_checks  # noqa: PLC0415
+
         rules = []
+        modules = {name: each.run.__module__ for name, each in checks().items()}
+        modules |= {name: each.run.__module__ for name, each in rest_checks().items()}
         for name, title in self._titles.items():
             text = f"{title[:1].upper()}{title[1:]}."
             rule: dict[str, Any] = {"id": name, "shortDescription": {"text": text}}
-            if name in checks():
-                page = getdoc(sys.modules[checks()[name].run.__module__]) or text
+            if name in modules:
+                page = getdoc(sys.modules[modules[name]]) or text
                 rule["help"] = {"text": page.replace("`", ""), "markdown": page}
             rules.append(rule)
         return rules

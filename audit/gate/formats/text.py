@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from audit.gate.output import FAULT, OutputFormat, Sink, visible
-from audit.gate.verdicts import JudgedFile, JudgedFinding, JudgedShot, Run
-from audit.policy import NEVER
+from audit.gate.verdicts import NEVER, JudgedFile, JudgedFinding, JudgedShot, Run
 from audit.wording import plural
 
 MOST_JOINTS = 4
@@ -70,6 +69,8 @@ def summary_lines(run: Run, noted: int = 0) -> list[str]:
     found = run.findings
     second = f"Findings: {found['fix']:,} fix, {found['look']:,} look, {found['note']:,} note"
     second += f", {found['waived']:,} waived." if found["waived"] else "."
+    if run.known is not None:
+        second += f" Known from the baseline, and not counted: {run.known:,}."
     if noted:
         second += f" Not listed: {plural(noted, 'shot')} with notes or waived findings only."
     if run.because:

@@ -189,6 +189,14 @@ class TestSarif:
         assert all(rules[each["ruleIndex"]]["id"] == each["ruleId"] for each in run["results"])
         assert {each["level"] for each in run["results"]} == {"error", "warning", "note"}
 
+    def test_checks_of_a_rest_pose_have_rules_with_their_pages(self) -> None:
+        found = row("look", check="rest-mirror", own_severity="fix")
+        (run,) = json.loads(written("sarif", [verdict(found)]))["runs"]
+        (result,) = run["results"]
+        rule = run["tool"]["driver"]["rules"][result["ruleIndex"]]
+        assert (rule["id"], result["level"]) == ("rest-mirror", "warning")
+        assert "## What it finds" in rule["help"]["markdown"]
+
     def test_fingerprints_are_single_and_outlive_other_numbers(self) -> None:
         def prints(*findings) -> list[str]:
             (run,) = json.loads(written("sarif", [verdict(*findings)]))["runs"]

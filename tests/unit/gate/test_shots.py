@@ -8,10 +8,14 @@ from pathlib import Path
 import pytest
 
 import audit.gate.shots as module
+from audit.demo import demo_shots
+from audit.formats import formats
 from audit.gate import Options, check_file, settings_digest
 from audit.pipeline import examine, read
 from audit.plugins import SEVERITIES
 from audit.policy import PolicyError
+from audit.rest_checks import rest_checks
+from audit.resting import examine_rest
 from tests.unit.gate.making import POLICY, USELESS, WAIVED, demo_folder
 
 
@@ -31,13 +35,68 @@ def test_a_verdict_holds_what_is_found_and_nothing_large(folder: Path) -> None:
         examined.document["source"]["joints"],
         examined.document["summary"]["hinges"],
     )
-    assert sorted(each.message for each in shot.findings) == sorted(
-        each.message for each in examined.findings
-    )
+    assert sorted(
+        each.message for each in shot.findings if not each.check.startswith("rest-")
+    ) == sorted(each.message for each in examined.findings)
     ranks = [SEVERITIES.index(each.severity) for each in shot.findings]
     assert ranks == sorted(ranks)
     assert shot.rows == ()
     assert len(pickle.dumps(verdict)) < 20_000
+
+
+def test_the_rest_pose_is_worth_a_look_unless_the_policy_says_more(
+    folder: Path, tmp_path: Path
+) -> None:
+    path = str(folder / "wade_messy.bvh")
+
+    def at_rest() -> list[tuple[str, str, str]]:
+        (shot,) = check_file(path, Options()).shots
+        return [
+            (each.check, each.severity, each.own_severity)
+            for each in shot.findings
+            if each.check.startswith("rest-")
+        ]
+
+    alone = examine_rest(path)
+    found = at_rest()
+    assert sorted((check, own) for check, _, own in found) == sorted(
+        (each.check, each.severity) for each in alone.findings
+    )
+    assert {(severity, own) for _, severity, own in found} == {
+        ("look", "fix"),
+        ("look", "look"),
+        ("note", "note"),
+    }
+    (tmp_path / "policy.toml").write_text(
+        "[checks.rest-mirror]\nseverity = { fix = 'fix' }\n"
+        "[checks.rest-order]\nseverity = 'raise'\n"
+        "[checks.rest-midline]\noff = 1.0\n"
+        "[checks.rest-pre-bend]\nseverity = 'off'\n"
+    )
+    changed = at_rest()
+    severities = {check: severity for check, severity, _ in changed}
+    assert severities["rest-mirror"] == severities["rest-order"] == "fix"
+    assert "rest-pre-bend" not in severities
+    counts = [[check for check, *_ in each].count("rest-midline") for each in (found, changed)]
+    assert counts == [3, 2]
+
+
+def test_a_rig_is_looked_at_once_for_all_shots_of_its_file(folder: Path, monkeypatch) -> None:
+    writer = formats()["gltf"].write
+    demo = demo_shots()
+    shots = [demo["wade_messy.bvh"], demo["strike_messy.bvh"]]
+    (folder / "two.glb").write_bytes(writer(shots, "two.glb")["two.glb"])
+    asked = []
+    whole = module.examine_rest
+    monkeypatch.setattr(module, "examine_rest", lambda *a, **k: asked.append(1) or whole(*a, **k))
+    first, second = check_file(str(folder / "two.glb"), Options()).shots
+    assert asked == [1]
+    assert any(each.check.startswith("rest-") for each in first.findings)
+    assert not any(each.check.startswith("rest-") for each in second.findings)
+    every = "".join(f"[checks.{name}]\nseverity = 'off'\n" for name in rest_checks())
+    (folder / "policy.toml").write_text(every)
+    check_file(str(folder / "two.glb"), Options())
+    assert asked == [1]
 
 
 def test_it_travels_and_is_the_same_each_time(folder: Path) -> None:

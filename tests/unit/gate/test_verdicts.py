@@ -185,3 +185,20 @@ def test_a_stopped_run_calls_no_waiver_useless(policy: str) -> None:
         raise KeyboardInterrupt
 
     assert collect(verdicts(), today=BEFORE).waivers == ()
+
+
+def test_what_was_so_before_counts_nowhere_and_its_waiver_is_not_useless(tmp_path: Path) -> None:
+    policy = tmp_path / "policy.toml"
+    policy.write_text(POLICY)
+    known = row(joint="L_Knee", waivers=(WAIVED,))
+    found = [verdict(known, row(joint="R_Knee"), row("look", joint="Neck"), policy=str(policy))]
+    kept = Kept()
+    old = lambda shot: [each.joint != "Neck" for each in shot.findings]  # noqa: E731
+    run = collect(found, "fix", [kept], today=BEFORE, old=old)
+    (shot,) = kept.files[0].shots
+    assert [each.row.joint for each in shot.findings] == ["Neck"]
+    assert [each.row.joint for each in shot.known] == ["L_Knee", "R_Knee"]
+    assert (run.failing, run.known, run.findings["fix"], run.findings["waived"]) == (0, 2, 0, 0)
+    assert [each.line for each in run.waivers] == [USELESS]
+    assert collect(found, "fix", today=BEFORE).known is None
+    assert collect(found, "look", today=BEFORE, old=old).failing == 1
