@@ -22,8 +22,8 @@ range for which an axis is suggested.
 
 ## What to do
 
-Look at the frames. Where the motion is meant, leave it; a policy will be able to say that the joint
-is no hinge.
+Look at the frames. Where the motion is meant, leave it; a policy can say that the joint is no hinge
+(`hinge = false` for its name).
 """
 
 from __future__ import annotations

@@ -66,10 +66,11 @@ class LazyGroup(click.Group):
     cls=LazyGroup,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
     epilog="\b\nExamples:\n  hinge-audit demo\n  hinge-audit report walk.bvh --open\n"
-    "  hinge-audit explain twist\n\n"
-    "Exit codes: 0 nothing went wrong, 2 wrong usage, 3 an input could not be read or used "
-    "(the others are still done), 4 a correction would have changed the motion, "
-    "70 a fault of the program itself.",
+    "  hinge-audit suggest shots/ --out offsets.csv\n"
+    "  hinge-audit correct shots/ --offsets offsets.csv --out corrected\n  hinge-audit explain twist\n\n"
+    "Exit codes: 0 nothing went wrong, 1 findings (check, and where --fail-on asks), 2 wrong usage, "
+    "3 an input could not be read or used (the others are still done), 4 a correction would have "
+    "changed the motion, 70 a fault of the program itself.",
 )
 @click.version_option(audit.__version__, prog_name="hinge-audit")
 @click.option("--debug", is_flag=True, help="Show the traceback of an error.")
