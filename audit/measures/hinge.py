@@ -14,6 +14,7 @@ from audit.rotations import (
     multiply,
     rotation_vector_from_quaternion,
 )
+from audit.settings import Settings
 
 Array = npt.NDArray[np.float64]
 
@@ -238,3 +239,27 @@ def _run_sums(values: Array, length: int) -> Array:
     runs = total[..., length - 1 :].copy()
     runs[..., 1:] -= total[..., :-length]
     return runs
+
+
+def kinds_of(ranges_deg: Array, shares: Array, settings: Settings) -> list[str]:
+    """Return the kind of each joint: ``still``, ``hinge``, ``two-axis`` or ``free``.
+
+    Parameters
+    ----------
+    ranges_deg : (N,)
+        Excursion about the first axis, in degrees.
+    shares : (3, N)
+        Share of the motion on each principal axis.
+    settings
+        Thresholds.
+    """
+    kinds = np.select(
+        [
+            ranges_deg < settings.still_range_deg,
+            shares[0] >= settings.hinge_share,
+            shares[0] + shares[1] >= settings.two_axis_share,
+        ],
+        ["still", "hinge", "two-axis"],
+        "free",
+    )
+    return [str(kind) for kind in kinds]

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from audit.conventions import ORDER_WITHOUT_CHOICE, ORDERS
 from audit.measures import offsets
 from audit.measures.blocks import blocks, measured_rotations
-from audit.measures.hinge import HingeFit, certainty, fit_hinge
+from audit.measures.hinge import HingeFit, certainty, fit_hinge, kinds_of
 from audit.measures.spread import Cost, channel_curves, cost_of
 from audit.model import Shot, time_weights
 from audit.rotations import conjugate, continuous_angles, leaps, multiply
@@ -308,17 +308,8 @@ def _record_motion(fit: HingeFit, settings: Settings, places: Indices, draft: _D
     draft.off_axis_deg[places] = np.rad2deg(fit.off_axis)
     draft.excursion_deg[places, 0] = np.rad2deg(np.min(fit.angle, axis=1))
     draft.excursion_deg[places, 1] = np.rad2deg(np.max(fit.angle, axis=1))
-    kinds = np.select(
-        [
-            ranges < settings.still_range_deg,
-            shares[0] >= settings.hinge_share,
-            shares[0] + shares[1] >= settings.two_axis_share,
-        ],
-        ["still", "hinge", "two-axis"],
-        "free",
-    )
-    for row, place in enumerate(places):
-        draft.kind[place] = str(kinds[row])
+    for place, kind in zip(places, kinds_of(ranges, shares, settings), strict=True):
+        draft.kind[place] = kind
 
 
 def _cost(times: Array, settings: Settings, curves: Array, order: str) -> Cost:

@@ -9,6 +9,8 @@ import numpy.typing as npt
 
 from audit.conventions import ORDERS
 from audit.measures import offsets
+from audit.measures.hinge import kinds_of
+from audit.measures.joints import ALONG_LIMB_DEG
 from audit.model import Skeleton
 from audit.pool.means import Means, answer_from
 from audit.pool.odd import disagreement
@@ -19,9 +21,6 @@ from audit.settings import Settings
 Array = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 Indices = npt.NDArray[np.int64]
-
-ALONG_LIMB_DEG = 60.0
-"""From this residual on a joint turns about its own limb: a turn about the limb has no hold on it."""
 
 WIDEST_INTERVAL_DEG = 10.0
 """No offset is suggested that may be off by more than this (our choice): it could make things worse."""
@@ -193,7 +192,7 @@ def pooled_measures(
     time = np.maximum(seconds, 1e-300)
     across = np.trace(sums.jitter, axis1=1, axis2=2)
     across = across - np.einsum("nr,nrc,nc->n", axis, sums.jitter, axis)
-    kinds = _kinds(ranges, shares, settings)
+    kinds = kinds_of(ranges, shares.T, settings)
     limb = skeleton.limb_axes.T
     known = ~np.isnan(limb[0])
     aim = np.full(joints, np.nan)
@@ -300,20 +299,6 @@ def _signed(axis: Array, counted: Array, excursion: Array) -> tuple[Array, Array
     back = excursion[:, 1] < -excursion[:, 0]
     turned = np.where(back[:, None], -excursion[:, ::-1], excursion)
     return np.where(back[:, None], -axis, axis), turned
-
-
-def _kinds(ranges: Array, shares: Array, settings: Settings) -> list[str]:
-    """Return the kinds, by the rules that hold for one shot."""
-    kinds = np.select(
-        [
-            ranges < settings.still_range_deg,
-            shares[:, 0] >= settings.hinge_share,
-            shares[:, 0] + shares[:, 1] >= settings.two_axis_share,
-        ],
-        ["still", "hinge", "two-axis"],
-        "free",
-    )
-    return [str(kind) for kind in kinds]
 
 
 def _reasons(
