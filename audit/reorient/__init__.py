@@ -5,7 +5,6 @@ done here keeps the motion of joints and skins; whatever else hangs on a joint's
 after by whoever owns it.
 """
 
-from audit.reorient.orders import orders_with_margin
 from audit.reorient.proof import SAME_INSTANT_S, Deviation, deviation, skin_bound
 from audit.reorient.turn import turn_axes
 
@@ -13,7 +12,6 @@ __all__ = [
     "SAME_INSTANT_S",
     "Deviation",
     "deviation",
-    "orders_with_margin",
     "skin_bound",
     "turn_axes",
 ]

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
+from audit.measures.joints import MARGIN_WORTH_A_CHANGE_DEG
 from audit.measures.offsets import gimbal_margin, orders_with_inner
 from audit.measures.outlook import cost_in_axes
 from audit.model import Shot, Skeleton
@@ -97,6 +98,27 @@ class Outlook:
             after = self._after(shot, joint, place)
             here = [float(gimbal_margin(after, order)[0]) for order in self.orders[column]]
             self.margin_deg[:, column] = np.minimum(self.margin_deg[:, column], np.rad2deg(here))
+
+    def advised_order(self, column: int) -> tuple[str, int]:
+        """Return the order that keeps a joint away from the lock, and the row of its stage in :data:`STAGES`.
+
+        Parameters
+        ----------
+        column
+            Place among the joints with an offset.
+
+        Returns
+        -------
+        order, row
+            Of the two orders the one with the larger margin. Where the first is the file's own it stays, unless
+            the other gains :data:`audit.measures.joints.MARGIN_WORTH_A_CHANGE_DEG`.
+        """
+        first, second = self.orders[column]
+        kept = self.stated[column] == first
+        gain = float(self.margin_deg[1, column] - self.margin_deg[0, column])
+        if gain > (MARGIN_WORTH_A_CHANGE_DEG if kept else 0.0):
+            return second, STAGES.index("other")
+        return first, STAGES.index("full")
 
     def _after(self, shot: Shot, joint: int, place: int) -> Array:
         """Return the rotations (4, 1, F) that the channels of a joint make after the correction."""

@@ -11,7 +11,6 @@ import numpy.typing as npt
 from audit.conventions import AXES
 from audit.errors import UsageError
 from audit.measures import offsets
-from audit.measures.joints import MARGIN_WORTH_A_CHANGE_DEG
 from audit.measures.offsets import Convention
 from audit.model import Shot, Skeleton
 from audit.plugins import SEVERITIES, Finding, Rig
@@ -231,7 +230,7 @@ def _row(
     )
     if column is None:
         return row
-    order, stage = _order(outlook, column)
+    order, stage = outlook.advised_order(column)
     row = replace(row, target_axis=AXES[int(plan.target[column])], advised_order=order)
     now, twist, full = (_Spent(outlook, stage, column) for stage in (0, 1, stage))
     aimed, agreed = bool(plan.aimed[column]), bool(plan.agreed[column])
@@ -375,14 +374,3 @@ def _nothing_to_gain(
             f"the limb, somewhere from {interval_in_words(float(low), float(high))}"
         )
     return None
-
-
-def _order(outlook: Outlook, column: int) -> tuple[str, int]:
-    """Return the advised order of a joint, and the stage of the outlook that it belongs to."""
-    first, second = outlook.orders[column]
-    margins = outlook.margin_deg[:, column]
-    kept = outlook.stated[column] == first
-    gain = float(margins[1] - margins[0])
-    if gain > (MARGIN_WORTH_A_CHANGE_DEG if kept else 0.0):
-        return second, 3
-    return first, 2
