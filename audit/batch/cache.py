@@ -31,6 +31,9 @@ SUFFIX = ".entry"
 MOST_BYTES = 4 * 2**30
 """Beyond this size the entries that were not used for longest go."""
 
+SOURCE = {".py", ".so", ".pyd"}
+"""Suffixes of the files that make up the program; the last two are compiled code."""
+
 TRIM_EVERY_S = 24 * 3600.0
 OLD_DRAFT_S = 3600.0
 """A draft that is older was left by a process that was ended."""
@@ -91,7 +94,8 @@ def _program() -> str:
 
     root = Path(audit.__file__).parent
     source = hashlib.sha256()
-    for path in sorted(root.rglob("*.py")):
+    files = (path for path in root.rglob("*") if path.suffix in SOURCE)
+    for path in sorted(files):
         source.update(path.relative_to(root).as_posix().encode() + b"\0")
         with suppress(OSError):
             source.update(path.read_bytes() + b"\0")

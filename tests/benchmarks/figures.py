@@ -14,12 +14,13 @@ import tempfile
 import time
 from collections.abc import Callable
 from pathlib import Path
+from unittest import mock
 
 import numpy as np
 from scipy.spatial.transform import Rotation
 
 from audit.correction import CorrectedFile, correct_file
-from audit.formats.bvh import read, write
+from audit.formats.bvh import _rows, read, write
 from audit.measures import measure_shot
 from audit.model import Channels, Shot, Skeleton
 from audit.pipeline import examine, read_all, turned
@@ -86,10 +87,20 @@ def reading() -> list[str]:
         path = Path(folder) / "shot.bvh"
         path.write_bytes(data)
         ours = median_s(lambda: read(path.read_bytes(), str(path)))
-        others = {
+        with mock.patch.object(_rows, "_plain_numbers", None):
+            others = {
+                "hinge-audit without its compiled reader": median_s(
+                    lambda: read(path.read_bytes(), str(path))
+                )
+            }
+        others |= {
             "pybvh 0.9": median_s(lambda: pybvh.read_bvh_file(path), 3),
             "bvh 0.3": median_s(lambda: plain_bvh.Bvh(path.read_text()).frames, 3),
         }
+    if _rows._plain_numbers is None:
+        raise RuntimeError(
+            "hinge-audit was built without its compiled reader; is there a compiler?"
+        )
     lines = [
         f"A file of {len(data) / 1e6:.1f} MB: 62 joints, 5,000 frames, 945,000 numbers.",
         "",

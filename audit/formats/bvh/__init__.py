@@ -35,6 +35,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
+from typing import Final
 
 import numpy as np
 
@@ -45,6 +46,9 @@ from audit.model import Channels, Shot
 from audit.plugins import Format, Opened, only_one
 
 __all__ = ["FORMAT", "read", "recognises", "sample", "write"]
+
+WORTH_A_THREAD: Final = 1 << 20
+"""Bytes from which on a second thread saves more than it takes to begin one."""
 
 
 def recognises(head: bytes) -> bool:
@@ -74,14 +78,21 @@ def read(data: bytes, path: str) -> Shot:
     FormatError
         Where the file breaks the format's rules, with the line, and in the rows the frame and the channel.
     """
-    with ThreadPoolExecutor(max_workers=1) as pool:
-        source = pool.submit(Opened(data, path).source, "bvh")
+    opened = Opened(data, path)
+    if len(data) < WORTH_A_THREAD:
+        source = opened.source("bvh")
         header = read_header(data, path)
-        values = read_rows(data, header, path, pool)
+        values = read_rows(data, header, path)
+    else:
+        with ThreadPoolExecutor(max_workers=1) as pool:
+            hashed = pool.submit(opened.source, "bvh")
+            header = read_header(data, path)
+            values = read_rows(data, header, path, pool)
+            source = hashed.result()
     return Shot(
         skeleton=header.skeleton,
         times_s=np.arange(header.frames, dtype=np.float64) * header.frame_time_s,
-        source=source.result(),
+        source=source,
         channels=Channels(values, header.rotation_columns, header.position_columns),
         has_rest_rotations=False,
     )

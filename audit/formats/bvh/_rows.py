@@ -5,18 +5,24 @@ from __future__ import annotations
 import math
 import re
 from collections import deque
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Executor
 from typing import Final, NamedTuple, NoReturn
 
 import numpy as np
-import numpy.typing as npt
 
 from audit.errors import FormatError
 from audit.formats.bvh._header import Header
 from audit.formats.bvh._text import LINE_END, line_at, number_from
 from audit.model.skeleton import Array, Indices
 from audit.spelling import is_number, shown
+
+try:
+    from audit.formats.bvh._plain import plain_numbers as _compiled
+except ImportError:  # not built for this machine: no compiler, or one without what it needs
+    _compiled = None  # type: ignore[assignment]
+
+_plain_numbers: Callable[..., tuple[int, int] | None] | None = _compiled
 
 PIECE: Final = 1 << 18
 """Bytes that are worked through at a time: small enough to stay in a core's cache."""
@@ -25,7 +31,7 @@ _WHITE = re.compile(rb"[ \t\r\n]")
 _TAB, _LINE_FEED, _RETURN, _SPACE = b"\t\n\r "
 
 
-def read_rows(data: bytes, header: Header, path: str, pool: Executor) -> Array:
+def read_rows(data: bytes, header: Header, path: str, pool: Executor | None = None) -> Array:
     """Read the rows.
 
     Parameters
@@ -37,7 +43,8 @@ def read_rows(data: bytes, header: Header, path: str, pool: Executor) -> Array:
     path
         For error messages.
     pool
-        Lends a thread that works beside this one; nearly all of the work is done outside of Python's lock.
+        Lends a thread that works beside this one; nearly all of the work is done outside of Python's lock. All
+        of it is done in this thread where it is None.
 
     Returns
     -------
@@ -50,9 +57,10 @@ def read_rows(data: bytes, header: Header, path: str, pool: Executor) -> Array:
         Where a word is no finite number, or the numbers do not make up the rows that the header tells of.
     """
     rows = _Rows(data, header)
-    helper = pool.submit(rows.fill, from_the_end=True)
+    helper = pool and pool.submit(rows.fill, from_the_end=True)
     rows.fill()
-    helper.result()
+    if helper:
+        helper.result()
     values = rows.values_of_whole_rows()
     return rows_one_by_one(data, header, path) if values is None else values
 
@@ -77,15 +85,15 @@ class _Rows:
 
     def fill(self, *, from_the_end: bool = False) -> None:
         """Parse pieces until none is left; stop early at one that is not as it should be."""
-        masks = np.zeros((2, PIECE), dtype=np.bool_)
+        room = _Room(PIECE)
         while self.possible:
             try:
                 start, end = self.pieces.pop() if from_the_end else self.pieces.popleft()
             except IndexError:  # the other side took the last one
                 return
-            if end - start > masks.shape[1]:
-                masks = np.zeros((2, end - start), dtype=np.bool_)
-            part = _part(self.data, start, end, masks[:, : end - start])
+            if end - start > room.length:
+                room = _Room(end - start)
+            part = _plain_part(self.data, start, end, room) or _part(self.data, start, end, room)
             filled = self.filled[from_the_end]
             if part is None or filled + len(part.values) > self.total:
                 self.possible = False
@@ -129,15 +137,36 @@ class _Part(NamedTuple):
     line_ends: Indices
 
 
-def _part(data: bytes, start: int, end: int, masks: npt.NDArray[np.bool_]) -> _Part | None:
-    """Return the numbers of a piece; None where a word is no finite number, or a stray byte stands there.
+class _Room:
+    """Memory to work in, for pieces up to a length in bytes; fresh memory would cost more than the work."""
 
-    The two masks (2, N) are memory to work in.
+    def __init__(self, length: int) -> None:
+        self.length = length
+        # Each number takes two bytes at least, but for a last one at the end of the file.
+        self.numbers = np.zeros(length // 2 + 1)
+        self.line_ends = np.zeros(length, dtype=np.int64)
+        self.masks = np.zeros((2, length), dtype=np.bool_)
+
+
+def _plain_part(data: bytes, start: int, end: int, room: _Room) -> _Part | None:
+    """Return the numbers of a piece, good until the room is used again.
+
+    None where not every word is a plain number, as one of 17 digits is not, and where the package was built
+    without the compiled reader.
     """
+    if _plain_numbers is None:
+        return None
+    found = _plain_numbers(data, start, end, room.numbers, room.line_ends)
+    return found and _Part(room.numbers[: found[0]], room.line_ends[: found[1]])
+
+
+def _part(data: bytes, start: int, end: int, room: _Room) -> _Part | None:
+    """Return the numbers of a piece; None where a word is no finite number, or a stray byte stands there."""
     # Loading these takes a tenth of a second, which nobody should pay who reads no file.
     import pyarrow as pa  # noqa: PLC0415
     import pyarrow.compute as pc  # noqa: PLC0415
 
+    masks = room.masks[:, : end - start]
     text = np.frombuffer(data, dtype=np.uint8, count=end - start, offset=start)
     control = np.flatnonzero(np.less(text, _SPACE, out=masks[0]))
     kinds = text[control]
