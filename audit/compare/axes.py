@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from audit.compare.matching import Matching
 from audit.model import Shot, Skeleton
-from audit.model.kinematics import world_transforms
+from audit.model.kinematics import world_rest
 from audit.rotations import conjugate, mean_quaternion, multiply, rotate
 
 Array = npt.NDArray[np.float64]
@@ -80,11 +80,7 @@ class Side(NamedTuple):
 
 def side_of(shot: Shot, world: Array) -> Side:
     """Return a shot with its rest frames and the world rotations (4, J, T) that were worked out for it."""
-    skeleton = shot.skeleton
-    rest = world_transforms(
-        skeleton, skeleton.rest_xyzw.T[..., None], skeleton.offsets.T[..., None]
-    )
-    return Side(shot, world, rest.rotations[..., 0])
+    return Side(shot, world, world_rest(shot.skeleton))
 
 
 def axes_change(before: Side, after: Side, matching: Matching, scale: float) -> AxesChange:

@@ -12,6 +12,9 @@ from audit.rotations import matrix_from_quaternion
 
 Array = npt.NDArray[np.float64]
 
+UNSCALED = 1e-12
+"""Rest scales that are this near to 1 are none."""
+
 
 class World(NamedTuple):
     """World transforms of J joints at T times.
@@ -120,11 +123,54 @@ def _cross_into(result: Array, left: Array, right: Array, part: Array) -> None:
         np.subtract(result[row], part, out=result[row])
 
 
+def rest_transforms(skeleton: Skeleton, *, scaled: bool = True) -> World:
+    """Return the world transforms of the rest pose: those of J joints at one time.
+
+    Parameters
+    ----------
+    skeleton
+        The joints.
+    scaled
+        False leaves the rest scales out.
+
+    Returns
+    -------
+    World
+        With ``linear`` None where all rest scales are 1 or are left out.
+    """
+    scales = None
+    if scaled and np.any(np.abs(skeleton.rest_scales - 1.0) > UNSCALED):
+        scales = skeleton.rest_scales.T[..., None]
+    rotations, positions = skeleton.rest_xyzw.T[..., None], skeleton.offsets.T[..., None]
+    return world_transforms(skeleton, rotations, positions, scales)
+
+
+def world_rest(skeleton: Skeleton) -> Array:
+    """Return the rest rotation of every joint in the world (4, J): joint frame to world, scales left out."""
+    return rest_transforms(skeleton, scaled=False).rotations[..., 0]
+
+
 def rest_positions(skeleton: Skeleton) -> Array:
-    """Return the world positions (J, 3) of all joints in the rest pose."""
-    rotations = skeleton.rest_xyzw.T[..., None]
-    positions = skeleton.offsets.T[..., None]
-    return world_transforms(skeleton, rotations, positions).positions[..., 0].T
+    """Return the world positions (J, 3) of all joints in the rest pose, rest scales left out."""
+    return rest_transforms(skeleton, scaled=False).positions[..., 0].T
+
+
+def tip_positions(skeleton: Skeleton, world: World) -> Array:
+    """Return the world positions (3, N, T) of the tips in a pose of T times, scales included."""
+    holders = skeleton.tip_joints
+    if world.linear is None:
+        linear = matrix_from_quaternion(world.rotations[:, holders])
+    else:
+        linear = world.linear[:, :, holders]
+    carried = np.einsum("rcjt,cjt->rjt", linear, skeleton.tip_offsets.T[..., None])
+    result: Array = world.positions[:, holders] + carried
+    return result
+
+
+def height_of(skeleton: Skeleton, world: World) -> float:
+    """Return the largest extent of a pose of one time along any world axis, tips included."""
+    points = np.concatenate((world.positions, tip_positions(skeleton, world)), axis=1)
+    return float(np.max(np.ptp(points, axis=1))) if points.size else 0.0
 
 
 def rest_height(skeleton: Skeleton) -> float:
@@ -132,13 +178,4 @@ def rest_height(skeleton: Skeleton) -> float:
 
     For a standing character that is its height. 0 where all joints are in one place.
     """
-    pose = (skeleton.rest_xyzw, skeleton.offsets, skeleton.rest_scales)
-    rotations, positions, scales = (values.T[..., None] for values in pose)
-    _, places, linear = world_transforms(skeleton, rotations, positions, scales)
-    if linear is None:
-        raise TypeError("with scales there are linear parts")
-    ends = places[:, skeleton.tip_joints] + np.einsum(
-        "rcjt,cjt->rjt", linear[:, :, skeleton.tip_joints], skeleton.tip_offsets.T[..., None]
-    )
-    points = np.concatenate((places[..., 0], ends[..., 0]), axis=1)
-    return float(np.max(np.ptp(points, axis=1))) if points.size else 0.0
+    return height_of(skeleton, rest_transforms(skeleton))

@@ -1,5 +1,6 @@
 """Evidence from many shots of one rig: one answer, how sure it is, and which shots it comes from."""
 
+from audit.model.kinematics import world_rest
 from audit.pool.advice import Advice, advise
 from audit.pool.chains import ChainTwist, chain_twist, chains
 from audit.pool.evidence import ShotEvidence, evidence_of
@@ -13,7 +14,6 @@ from audit.pool.sides import (
     mirrored_axes,
     passage,
     with_mirrored_offsets,
-    world_rest,
 )
 from audit.pool.steady import key_weights
 

@@ -16,8 +16,9 @@ from scipy.special import fdtrc, stdtrit
 from audit.errors import ShapeError
 from audit.measures import offsets
 from audit.model import Skeleton
+from audit.model.kinematics import world_rest
 from audit.pool.result import PooledMeasures, full_offsets
-from audit.rotations import matrix_from_quaternion, multiply
+from audit.rotations import matrix_from_quaternion
 
 Array = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
@@ -55,15 +56,6 @@ class Mirrored:
     probability: Array
     agreed: Flags
     borrowed: Array
-
-
-def world_rest(skeleton: Skeleton) -> Array:
-    """Return the rest rotation of every joint in the world (4, J)."""
-    world = skeleton.rest_xyzw.T.copy()
-    for joint, parent in enumerate(skeleton.parents):
-        if parent >= 0:
-            world[:, joint] = multiply(world[:, parent], world[:, joint])
-    return world
 
 
 def passage(world: Array, partner: Indices, normal: Array) -> Array:

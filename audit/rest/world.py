@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from audit.model import Skeleton
-from audit.model.kinematics import world_transforms
+from audit.model.kinematics import height_of, rest_transforms, tip_positions
 from audit.rotations import matrix_from_quaternion
 
 Array = npt.NDArray[np.float64]
@@ -46,19 +46,14 @@ class RestWorld:
 
 def rest_world(skeleton: Skeleton) -> RestWorld:
     """Return the rest pose of a skeleton in the world."""
-    scales = None
-    if np.any(np.abs(skeleton.rest_scales - 1.0) > 1e-12):
-        scales = skeleton.rest_scales.T[..., None]
-    turns, places, stretched = world_transforms(
-        skeleton, skeleton.rest_xyzw.T[..., None], skeleton.offsets.T[..., None], scales
+    world = rest_transforms(skeleton)
+    turns = world.rotations[..., 0]
+    axes = np.moveaxis(matrix_from_quaternion(turns), 2, 0)
+    linear = axes if world.linear is None else np.moveaxis(world.linear[..., 0], 2, 0)
+    tips = tip_positions(skeleton, world)[..., 0].T
+    return RestWorld(
+        turns.T, axes, linear, world.positions[..., 0].T, tips, height_of(skeleton, world)
     )
-    axes = np.moveaxis(matrix_from_quaternion(turns[..., 0]), 2, 0)
-    linear = axes if stretched is None else np.moveaxis(stretched[..., 0], 2, 0)
-    positions = places[..., 0].T
-    holders = skeleton.tip_joints
-    tips = positions[holders] + np.einsum("tij,tj->ti", linear[holders], skeleton.tip_offsets)
-    height = float(np.max(np.ptp(np.concatenate((positions, tips)), axis=0)))
-    return RestWorld(turns[..., 0].T, axes, linear, positions, tips, height)
 
 
 def subtree_sizes(parents: Indices) -> Indices:
