@@ -51,14 +51,14 @@ from audit.plugins import Format, Opened, only_one
 from audit.tables import (
     TEXTS,
     Cells,
+    Changes,
     Columns,
     cells_of,
-    changes_of,
     check_header,
-    fresh,
     recognised_header,
     rows_of,
     shot_of,
+    table_bytes,
 )
 
 __all__ = ["FORMAT", "read", "recognises", "sample", "write"]
@@ -101,17 +101,12 @@ def _names(header: str) -> list[str]:
 
 
 def read(opened: Opened) -> tuple[Shot, ...]:
-    """Read a table.
+    """Read a table to one shot; see :func:`audit.tables.shot_of`.
 
     Parameters
     ----------
     opened
         The file; it has no separate skeleton.
-
-    Returns
-    -------
-    tuple of one Shot
-        Made of channels where rotations are angles and all keys stand at the same times, else of tracks.
 
     Raises
     ------
@@ -121,12 +116,12 @@ def read(opened: Opened) -> tuple[Shot, ...]:
         Where the table breaks its rules, with line and column.
     """
     opened.check_whole()
-    rows = rows_of(_cells(opened.data, opened.path))
-    return (shot_of(rows, opened.source("csv"), opened.data),)
+    _, cells = _opened(opened.data, opened.path)
+    return (shot_of(rows_of(cells), opened.source("csv"), opened.data),)
 
 
-def _cells(data: bytes, path: str) -> Cells:
-    """Return the cells of a file."""
+def _opened(data: bytes, path: str) -> tuple[_Text, Cells]:
+    """Return the lines and the cells of a file."""
     import pyarrow as pa  # noqa: PLC0415 (heavy)
     import pyarrow.csv as pa_csv  # noqa: PLC0415
 
@@ -151,7 +146,7 @@ def _cells(data: bytes, path: str) -> Cells:
     body = b"\n".join(text.lines[number].rstrip(b"\r\n") for number in text.rows[1:])
     if not body:
         body_table = pa.table({name: pa.array([], pa.string()) for name in dict.fromkeys(names)})
-        return cells_of(body_table, path, text.where, text.where(-1), text=True)
+        return text, cells_of(body_table, path, text.where, text.where(-1), text=True)
     try:
         table = pa_csv.read_csv(
             io.BytesIO(body + b"\n"),
@@ -169,7 +164,8 @@ def _cells(data: bytes, path: str) -> Cells:
         raise _wrong_line(text, len(names), path) from error
     if table.num_rows != len(text.rows) - 1:
         raise _wrong_line(text, len(names), path)
-    return cells_of(table.rename_columns(names), path, text.where, text.where(-1), text=True)
+    table = table.rename_columns(names)
+    return text, cells_of(table, path, text.where, text.where(-1), text=True)
 
 
 def _raw_cells(line: str) -> list[str]:
@@ -208,21 +204,19 @@ def _wrong_line(text: _Text, width: int, path: str) -> FormatError:
 
 
 def write(shots: Sequence[Shot], name: str) -> dict[str, bytes]:
-    """Write a shot as a table.
+    """Write a shot as a table; see :func:`audit.tables.table_bytes`.
 
     Parameters
     ----------
     shots
-        One shot: as it was read, or with joints turned since; or of another origin.
+        One shot.
     name
         Name of the file.
 
     Returns
     -------
     dict
-        Bytes by file name. A table that was read stays byte for byte as it was but for the rows of joints that
-        turned or whose parent did; where it has to say more than before, it gets columns. Every number is the
-        shortest decimal that reads back as the same double.
+        Bytes by file name.
 
     Raises
     ------
@@ -230,21 +224,12 @@ def write(shots: Sequence[Shot], name: str) -> dict[str, bytes]:
         Where there are several shots, or a table cannot hold the shot.
     """
     shot = only_one(shots, "a table")
-    if isinstance(shot.origin, bytes) and shot.source.format == "csv":
-        patched = _patched(shot, shot.origin)
-        if patched is not None:
-            return {name: patched}
-    return {name: _new(fresh(shot))}
+    data = table_bytes(shot, "csv", opened=_opened, patched=_patched, new=_new)
+    return {name: data}
 
 
-def _patched(shot: Shot, data: bytes) -> bytes | None:
-    """Return the file with what has changed, None where the shot has other keys by now."""
-    changes = changes_of(shot, rows_of(_cells(data, shot.source.file)))
-    if changes is None:
-        return None
-    if not changes.numbers and not changes.orders:
-        return data
-    text = _Text(data)
+def _patched(text: _Text, _: Cells, changes: Changes) -> bytes:
+    """Return the file with what has changed."""
     header = text.lines[text.rows[0]].decode("utf-8")
     names = _names(header.rstrip("\r\n"))
     added = [each for each in changes.numbers if each not in names]

@@ -35,12 +35,12 @@ from audit.plugins import Format, Opened, only_one
 from audit.tables import (
     TEXTS,
     Cells,
+    Changes,
     Columns,
     cells_of,
-    changes_of,
-    fresh,
     rows_of,
     shot_of,
+    table_bytes,
 )
 
 __all__ = ["FORMAT", "read", "recognises", "sample", "write"]
@@ -56,17 +56,12 @@ def recognises(head: bytes) -> bool:
 
 
 def read(opened: Opened) -> tuple[Shot, ...]:
-    """Read a table.
+    """Read a table to one shot; see :func:`audit.tables.shot_of`.
 
     Parameters
     ----------
     opened
         The file; it has no separate skeleton.
-
-    Returns
-    -------
-    tuple of one Shot
-        Made of channels where rotations are angles and all keys stand at the same times, else of tracks.
 
     Raises
     ------
@@ -76,13 +71,14 @@ def read(opened: Opened) -> tuple[Shot, ...]:
         Where the table breaks its rules, with row and column.
     """
     opened.check_whole()
-    source = opened.source("parquet")
-    table = _table(opened.data, opened.path)
-    return (shot_of(rows_of(_cells(table, opened.path)), source, opened.data),)
+    _, cells = _opened(opened.data, opened.path)
+    return (shot_of(rows_of(cells), opened.source("parquet"), opened.data),)
 
 
-def _cells(table: Any, path: str) -> Cells:
-    return cells_of(table, path, lambda row: f"row {row}", "the columns", text=False)
+def _opened(data: bytes, path: str) -> tuple[Any, Cells]:
+    """Return the table and the cells of a file."""
+    table = _table(data, path)
+    return table, cells_of(table, path, lambda row: f"row {row}", "the columns", text=False)
 
 
 def _table(data: bytes, path: str) -> Any:
@@ -134,20 +130,19 @@ def _first_line(error: BaseException) -> str:
 
 
 def write(shots: Sequence[Shot], name: str) -> dict[str, bytes]:
-    """Write a shot as a table.
+    """Write a shot as a table; see :func:`audit.tables.table_bytes`.
 
     Parameters
     ----------
     shots
-        One shot: as it was read, or with joints turned since; or of another origin.
+        One shot.
     name
         Name of the file.
 
     Returns
     -------
     dict
-        Bytes by file name. A table that was read stays byte for byte as it was where nothing was turned. Else
-        its columns and rows stay in their order, with new numbers for joints that turned or whose parent did.
+        Bytes by file name.
 
     Raises
     ------
@@ -155,24 +150,14 @@ def write(shots: Sequence[Shot], name: str) -> dict[str, bytes]:
         Where there are several shots, or a table cannot hold the shot.
     """
     shot = only_one(shots, "a table")
-    if isinstance(shot.origin, bytes) and shot.source.format == "parquet":
-        patched = _patched(shot, shot.origin)
-        if patched is not None:
-            return {name: patched}
-    return {name: _new(fresh(shot))}
+    data = table_bytes(shot, "parquet", opened=_opened, patched=_patched, new=_new)
+    return {name: data}
 
 
-def _patched(shot: Shot, data: bytes) -> bytes | None:
-    """Return the file with what has changed, None where the shot has other keys by now."""
+def _patched(table: Any, cells: Cells, changes: Changes) -> bytes:
+    """Return the file with what has changed."""
     import pyarrow as pa  # noqa: PLC0415
 
-    table = _table(data, shot.source.file)
-    changes = changes_of(shot, rows_of(_cells(table, shot.source.file)))
-    if changes is None:
-        return None
-    if not changes.numbers and not changes.orders:
-        return data
-    cells = _cells(table, shot.source.file)
     for name, (rows, values) in changes.numbers.items():
         numbers = cells.numbers.get(name, np.full(table.num_rows, np.nan)).copy()
         numbers[rows] = values

@@ -33,6 +33,10 @@ class Changes:
         self.numbers: dict[str, tuple[Indices, Array]] = {}
         self.orders: dict[int, str] = {}
 
+    def __bool__(self) -> bool:
+        """Tell whether there are any."""
+        return bool(self.numbers or self.orders)
+
     def put(self, names: tuple[str, ...], rows: Indices, values: Array) -> None:
         """Add new numbers (N, n) of some rows to columns that belong together."""
         for column, name in enumerate(names):
