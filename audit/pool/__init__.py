@@ -5,7 +5,7 @@ from audit.pool.advice import Advice, advise
 from audit.pool.chains import ChainTwist, chain_twist, chains
 from audit.pool.evidence import ShotEvidence, evidence_of
 from audit.pool.pool import Pool
-from audit.pool.result import Carrier, OddShot, PooledMeasures
+from audit.pool.result import PooledMeasures
 from audit.pool.rig import Drift, Tolerance, drift, joint_paths, matching_places, rig_key, same_rig
 from audit.pool.sides import (
     Mirrored,
@@ -16,6 +16,7 @@ from audit.pool.sides import (
     with_mirrored_offsets,
 )
 from audit.pool.steady import key_weights
+from audit.pool.telling import Carrier, OddShot
 
 __all__ = [
     "Advice",

@@ -13,8 +13,8 @@ from audit.measures.hinge import kinds_of
 from audit.measures.joints import ALONG_LIMB_DEG
 from audit.model import Skeleton
 from audit.pool.means import Means, answer_from
-from audit.pool.odd import disagreement
 from audit.pool.sums import Sums, fit_sums
+from audit.pool.telling import Carrier, OddShot, carriers_of, odd_shots_of
 from audit.pool.witnesses import Witnesses
 from audit.settings import Settings
 
@@ -24,42 +24,6 @@ Indices = npt.NDArray[np.int64]
 
 WIDEST_INTERVAL_DEG = 10.0
 """No offset is suggested that may be off by more than this (our choice): it could make things worse."""
-
-ONE_AXIS = 0.9
-"""With less of its motion on one axis than this, a shot has no own axis that could contradict (our choice)."""
-
-TOLD = 4
-"""Shots that are named for carrying the evidence of a joint."""
-
-
-@dataclass(frozen=True, slots=True)
-class Carrier:
-    """A shot that carried much of the evidence of a joint: its name, and its share of the movement."""
-
-    shot: str
-    share: float
-
-
-@dataclass(frozen=True, slots=True)
-class OddShot:
-    """A shot whose own axis contradicts the others.
-
-    Attributes
-    ----------
-    joint
-        Place of the joint.
-    shot
-        Name of the shot.
-    angle_deg
-        Between its own axis and that of the other shots.
-    probability
-        Of so much by chance at any joint of any shot: already counted up over all that were looked at.
-    """
-
-    joint: int
-    shot: str
-    angle_deg: float
-    probability: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -251,8 +215,8 @@ def pooled_measures(
         seconds=seconds,
         keys=keys,
         wild_keys=wild_keys,
-        carriers=_carriers(strongest, sums),
-        odd_shots=_odd_shots(oddest, strongest, sums, settings),
+        carriers=carriers_of(strongest, sums),
+        odd_shots=odd_shots_of(oddest, strongest, sums, settings),
         least_margin_deg=np.rad2deg(least_margin),
         near_lock=margin_seconds[:, :, 0] / time[:, None],
         margin_seconds=margin_seconds,
@@ -356,47 +320,3 @@ def full_offsets(
     chosen = np.where(aim_deg[rows] > settings.aim_limit_deg, aimed, turned)
     full[rows] = np.where(chosen[3] < 0.0, -chosen, chosen).T
     return full
-
-
-def _carriers(strongest: Witnesses, sums: Sums) -> tuple[tuple[Carrier, ...], ...]:
-    """Return for every joint the few shots that moved most."""
-    told = []
-    for place, moved in enumerate(sums.moved):
-        shares = strongest.sums.moved[place] / max(float(moved), 1e-300)
-        told.append(
-            tuple(
-                Carrier(str(name), float(share))
-                for name, share in zip(strongest.names[place], shares, strict=True)
-                if share > 0.0
-            )[:TOLD]
-        )
-    return tuple(told)
-
-
-def _odd_shots(
-    oddest: Witnesses, strongest: Witnesses, sums: Sums, settings: Settings
-) -> tuple[OddShot, ...]:
-    """Return the remembered shots that contradict the others by more than chance.
-
-    Their probabilities are multiplied by the number of shots and hinges looked at (Bonferroni's bound), so
-    that all together give a false alarm in one rig out of twenty at most, at a confidence of 95 %.
-    """
-    both = strongest.joined(oddest)
-    if not both.names.shape[1]:
-        return ()
-    each = disagreement(sums[:, None], both.sums)
-    # A hinge in the shot and in the others, which one odd shot may make look like no hinge together.
-    axes = (each.own_share >= ONE_AXIS) & (each.other_share >= settings.hinge_share)
-    looked_at = float(np.sum(sums.shots[np.any(axes, axis=1)]))
-    overall = each.probability * looked_at
-    found: dict[tuple[int, str], OddShot] = {}
-    for place, row in zip(*np.nonzero(axes & (overall < 1.0 - settings.confidence)), strict=True):
-        name = both.names[place, row]
-        if name is not None:
-            found[int(place), str(name)] = OddShot(
-                int(place),
-                str(name),
-                float(np.rad2deg(each.angle[place, row])),
-                float(overall[place, row]),
-            )
-    return tuple(sorted(found.values(), key=lambda each: (each.probability, -each.angle_deg)))
