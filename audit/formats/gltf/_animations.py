@@ -195,8 +195,9 @@ class TrackReader:
         values = stored.values
         if rotates:
             values, error = self._unit(stored, each, where)
-        if each == 1:
-            return _checked_track(times, values, interpolation), error
+        if interpolation != "cubic":
+            # Looked through above, and held by nobody else.
+            return Track.from_checked(times, values, interpolation), error
         arrive, value, leave = (values[part::3] for part in range(3))
         return Track(times, value, interpolation, arrive, leave), error
 
@@ -241,22 +242,3 @@ class TrackReader:
                 )
             self._times[number] = times
         return self._times[number]
-
-
-def _checked_track(times_s: Array, values: Array, interpolation: Interpolation) -> Track:
-    """Return a track of keys that have been looked through here, and that nobody else holds.
-
-    The constructor would copy the keys and look through them once more, the times for every joint that shares
-    them: on a long shot that takes twice as long as the reading.
-    """
-    track = Track.__new__(Track)
-    track.__setstate__(
-        {
-            "times_s": times_s,
-            "values": values,
-            "interpolation": interpolation,
-            "in_tangents": None,
-            "out_tangents": None,
-        }
-    )
-    return track

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import dataclasses
 import pickle
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import pytest
@@ -58,6 +59,25 @@ class TestRefusal:
         parts: dict[str, Any] = dict.fromkeys(("rotations", "positions", "scales"), (None, None))
         with pytest.raises(ShapeError, match="2 joints"):
             Shot(skeleton, np.zeros(1), tracks=Tracks(**(parts | {short: (None,)})))
+
+
+@pytest.mark.parametrize("interpolation", ["step", "linear"])
+def test_checked_keys_make_the_same_track_without_a_copy(
+    interpolation: Literal["step", "linear"],
+) -> None:
+    times, values = np.array([0.0, 0.5, 2.0]), np.array([IDENTITY, QUARTER_Z, IDENTITY])
+    checked = Track(times, values, interpolation)
+    track = Track.from_checked(times, values, interpolation)
+    assert track.times_s is times
+    assert track.values is values
+    for each in (track, pickle.loads(pickle.dumps(track))):
+        assert {field.name for field in dataclasses.fields(each)} == set(vars(each))
+        for field in dataclasses.fields(Track):
+            wanted, got = getattr(checked, field.name), getattr(each, field.name)
+            np.testing.assert_array_equal(got, wanted)
+            assert not isinstance(got, np.ndarray) or not got.flags.writeable
+        asked = np.linspace(-0.5, 2.5, 13)
+        np.testing.assert_array_equal(each.at(asked), checked.at(asked))
 
 
 class TestBetweenKeys:
