@@ -2,11 +2,28 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import Final
+
 import numpy as np
 import numpy.typing as npt
 
+try:
+    from audit.measures._keys import straight_line_keys as _compiled
+except ImportError:  # not built for this machine: no compiler
+    _compiled = None  # type: ignore[assignment]
+
+_mark_keys: Callable[..., None] | None = _compiled
+
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
+
+ROUNDING: Final = 1e-9
+"""Share of the tolerance that no distance is told apart by.
+
+In motion that repeats, many points are equally far from a line but for the last digit, which must not choose
+among them: the first of them becomes the key.
+"""
 
 
 def straight_line_keys(curves: Array, times: Array, tolerance: float) -> Mask:
@@ -20,7 +37,8 @@ def straight_line_keys(curves: Array, times: Array, tolerance: float) -> Mask:
         Increasing times, in any unit.
     tolerance
         Largest allowed distance between curve and line, measured in value at the key's own time, in the
-        unit of the curves. A value at exactly this distance is within it.
+        unit of the curves. A value at this distance is within it, and so is one that is beyond it by less than
+        :data:`ROUNDING` of it.
 
     Returns
     -------
@@ -34,19 +52,38 @@ def straight_line_keys(curves: Array, times: Array, tolerance: float) -> Mask:
     D. H. Douglas and T. K. Peucker (Cartographica 10(2), 1973): where the farthest point of a stretch is too
     far from the line between its ends it becomes a key, and both halves are looked at again. Distance is
     taken in value alone, because a distance in the time-value plane would depend on the units of both. The
-    method is not an exact minimum; the docs say how much it gives away.
+    method is not an exact minimum; the docs say how much it gives away. Of points that are equally far the
+    first becomes the key.
 
-    All stretches of all curves that are still too far are split at once, so the Python loop runs over the
+    Compiled code does it where the package was built with it, one curve after the other. Arrays give the same
+    keys: all stretches of all curves that are still too far are split at once, so the loop runs over the
     depth of the splitting, not over keys. Each stretch carries how far its inner points are from its line;
     splitting at a point that is ``h`` away moves the line by a ramp from 0 to ``h`` and back to 0, so that
     each level costs a few passes over the points of stretches that are still open.
     """
+    margin = ROUNDING * tolerance
+    limit = tolerance + margin
+    if _mark_keys is None or not curves.size:
+        return _by_arrays(curves, times, limit, margin)
+    kept = np.zeros(curves.shape, dtype=bool)
+    _mark_keys(
+        np.ascontiguousarray(curves, dtype=np.float64),
+        np.ascontiguousarray(times, dtype=np.float64),
+        limit,
+        margin,
+        kept,
+    )
+    return kept
+
+
+def _by_arrays(curves: Array, times: Array, limit: float, margin: float) -> Mask:
+    """Mark the keys of all curves at once, level by level of the splitting."""
     count, frames = curves.shape
     kept = np.zeros((count, frames), dtype=bool)
     kept[:, 0] = True
     if frames < 2:
         return kept
-    turns = np.max(np.abs(curves - curves[:, :1]), axis=1) > tolerance
+    turns = np.max(np.abs(curves - curves[:, :1]), axis=1) > limit
     kept[turns, -1] = True
     open_curves = np.flatnonzero(turns)
     if frames < 3 or len(open_curves) == 0:
@@ -72,7 +109,7 @@ def straight_line_keys(curves: Array, times: Array, tolerance: float) -> Mask:
         start = np.cumsum(length) - length
         size = np.abs(distance)
         peak = np.maximum.reduceat(size, start)
-        far = peak > tolerance
+        far = peak > limit
         if not far.any():
             return kept
         if not far.all():
@@ -82,8 +119,8 @@ def straight_line_keys(curves: Array, times: Array, tolerance: float) -> Mask:
             length, begin, end, peak = length[far], begin[far], end[far], peak[far]
             start = np.cumsum(length) - length
 
-        highest = np.flatnonzero(size == np.repeat(peak, length))
-        if len(highest) > len(start):  # equals: the first of them, one a stretch
+        highest = np.flatnonzero(size >= np.repeat(peak - margin, length))
+        if len(highest) > len(start):  # equally far: the first of them, one a stretch
             stretch = np.searchsorted(start, highest, side="right")
             highest = highest[np.diff(stretch, prepend=0) > 0]
         flat_kept[place[highest]] = True

@@ -140,9 +140,9 @@ COPIES = """() => window.hingeAudit.live.joints.map((joint) => {
 
 
 TIED_KEYS = 6
-"""In the wade one step is the same as the next to the last digit, so that two keys are often equally far from a
-line, and the last digit decides which is split first. Python itself comes to other keys there once the curves
-have gone through rotations and back."""
+"""In the wade one step is the same as the next, so that two keys are often equally far from a line. The page's
+copy of the rotations is rounded by a millionth of a degree, which decides there which is split first. Python
+itself comes to other keys there once the curves have gone through rotations that are as coarse."""
 
 
 @pytest.mark.parametrize(

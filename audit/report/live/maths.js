@@ -186,17 +186,21 @@ function startedAt(curves, order, first) {
   }));
 }
 
+/** Share of the tolerance that no distance is told apart by, as in audit/measures/keys.py. */
+const ROUNDING = 1e-9;
+
 /**
  * Mark the keys that straight lines need to stay within a tolerance of a curve (Ramer 1972; Douglas and Peucker
  * 1973), with the distance taken in value alone. Each stretch carries how far its points are from its line; a split
- * moves the line by a ramp.
+ * moves the line by a ramp. Of points that are equally far the first becomes the key.
  */
 function straightLineKeys(curve, times, tolerance) {
   const count = curve.length;
   const kept = new Uint8Array(count);
+  const margin = ROUNDING * tolerance, limit = tolerance + margin;
   kept[0] = 1;
   let turns = false;
-  for (let n = 1; n < count && !turns; n += 1) turns = Math.abs(curve[n] - curve[0]) > tolerance;
+  for (let n = 1; n < count && !turns; n += 1) turns = Math.abs(curve[n] - curve[0]) > limit;
   if (!turns) return kept;
   kept[count - 1] = 1;
   const distance = new Float64Array(count);
@@ -207,15 +211,14 @@ function straightLineKeys(curve, times, tolerance) {
   const open = [[1, count - 1, times[0], times[count - 1]]];
   while (open.length) {
     const [start, end, begin, finish] = open.pop();
-    let peak = tolerance, split = -1;
+    let peak = 0;
     for (let n = start; n < end; n += 1) {
       const size = Math.abs(distance[n]);
-      if (size > peak) {
-        peak = size;
-        split = n;
-      }
+      if (size > peak) peak = size;
     }
-    if (split < 0) continue;
+    if (peak <= limit) continue;
+    let split = start;
+    while (Math.abs(distance[split]) < peak - margin) split += 1;
     kept[split] = 1;
     const height = distance[split], middle = times[split];
     const rise = height / (middle - begin), fall = -height / (finish - middle);

@@ -2,13 +2,30 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from unittest import mock
+
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from audit.measures.keys import straight_line_keys, travel
+from audit.measures import keys as keys_module
+from audit.measures.keys import ROUNDING, straight_line_keys, travel
 from tests.strategies import Array, read_only, seeds
+
+compiled = keys_module._mark_keys
+
+
+@pytest.fixture(autouse=True, scope="module", params=["compiled", "arrays"])
+def way(request: pytest.FixtureRequest) -> Iterator[str]:
+    """Run each test with the compiled code, where the package was built with it, and with arrays alone."""
+    if request.param == "compiled" and compiled is None:
+        pytest.skip("built without the compiled code")
+    with mock.patch.object(
+        keys_module, "_mark_keys", compiled if request.param == "compiled" else None
+    ):
+        yield request.param
 
 
 def plain_keys(values: Array, times: Array, tolerance: float) -> list[int]:
@@ -23,7 +40,7 @@ def plain_keys(values: Array, times: Array, tolerance: float) -> list[int]:
         inner = np.arange(first + 1, last)
         slope = (values[last] - values[first]) / (times[last] - times[first])
         away = np.abs(values[inner] - values[first] - slope * (times[inner] - times[first]))
-        farthest = int(np.argmax(away))
+        farthest = int(np.argmax(away >= away.max() - ROUNDING * tolerance))
         if away[farthest] > tolerance:
             middle = int(inner[farthest])
             kept.add(middle)
@@ -101,6 +118,32 @@ class TestKeys:
             straight_line_keys(values, unit * times + start, 0.25),
         )
 
+    @settings(max_examples=300)
+    @given(curves(), st.sampled_from([1e-6, 0.01, 0.25, 3.0]))
+    def test_compiled_code_and_arrays_keep_the_same(
+        self, made: tuple[Array, Array], tolerance: float
+    ) -> None:
+        values, times = made
+        np.testing.assert_array_equal(
+            straight_line_keys(values, times, tolerance),
+            keys_module._by_arrays(
+                values, times, tolerance * (1.0 + ROUNDING), tolerance * ROUNDING
+            ),
+        )
+
+    @pytest.mark.parametrize("shift", [0.0, 1e-13, -1e-13])
+    def test_of_equally_far_points_the_first_becomes_the_key(self, shift: float) -> None:
+        assert keys_of([0.0, 5.0, 1.0, 5.0 + shift, 0.0], 6.0) == [0]
+        assert keys_of([0.0, 5.0, 0.0, 5.0 + shift, 0.0], 4.0) == [0, 1, 4]
+        assert keys_of([0.0, 5.0, 0.0, 5.0 + shift, 0.0, 5.0], 0.1) == [0, 1, 2, 3, 4, 5]
+
+    def test_periodic_motion_does_not_hang_on_the_last_digit(self) -> None:
+        times = np.arange(601) / 60.0
+        wave = 40.0 * np.sin(2.0 * np.pi * times / 2.5) + 10.0 * np.cos(2.0 * np.pi * times / 1.25)
+        noise = np.random.default_rng(4).choice([-1.0, 0.0, 1.0], (20, len(times)))
+        kept = straight_line_keys(wave + 2e-14 * noise, times, 0.25)
+        assert np.all(kept == straight_line_keys(wave[None], times, 0.25))
+
     def test_known_curves(self) -> None:
         assert keys_of([5.0] * 9, 0.25) == [0]
         assert keys_of([5.0, 5.2, 4.8, 5.25], 0.25) == [0]
@@ -135,6 +178,32 @@ class TestKeys:
 
 
 class TestTravel:
+    @settings(max_examples=300)
+    @given(curves(), st.sampled_from([1e-6, 0.01, 0.25, 3.0]))
+    def test_compiled_code_and_arrays_keep_the_same(
+        self, made: tuple[Array, Array], tolerance: float
+    ) -> None:
+        values, times = made
+        np.testing.assert_array_equal(
+            straight_line_keys(values, times, tolerance),
+            keys_module._by_arrays(
+                values, times, tolerance * (1.0 + ROUNDING), tolerance * ROUNDING
+            ),
+        )
+
+    @pytest.mark.parametrize("shift", [0.0, 1e-13, -1e-13])
+    def test_of_equally_far_points_the_first_becomes_the_key(self, shift: float) -> None:
+        assert keys_of([0.0, 5.0, 1.0, 5.0 + shift, 0.0], 6.0) == [0]
+        assert keys_of([0.0, 5.0, 0.0, 5.0 + shift, 0.0], 4.0) == [0, 1, 4]
+        assert keys_of([0.0, 5.0, 0.0, 5.0 + shift, 0.0, 5.0], 0.1) == [0, 1, 2, 3, 4, 5]
+
+    def test_periodic_motion_does_not_hang_on_the_last_digit(self) -> None:
+        times = np.arange(601) / 60.0
+        wave = 40.0 * np.sin(2.0 * np.pi * times / 2.5) + 10.0 * np.cos(2.0 * np.pi * times / 1.25)
+        noise = np.random.default_rng(4).choice([-1.0, 0.0, 1.0], (20, len(times)))
+        kept = straight_line_keys(wave + 2e-14 * noise, times, 0.25)
+        assert np.all(kept == straight_line_keys(wave[None], times, 0.25))
+
     def test_known_curves(self) -> None:
         values = np.array([[0.0, 5.0, 1.0, 3.0], [2.0, 2.0, 2.0, 2.0], [0.0, 1.0, 2.0, -4.0]])
         kept = np.array([[1, 1, 1, 1], [1, 0, 0, 0], [1, 0, 0, 1]], dtype=bool)
