@@ -1,4 +1,4 @@
-"""axe-core's rules of WCAG 2.2 A and AA on the live page, in every state that looks different.
+"""axe-core's rules of WCAG 2.2 A and AA on the pages: the live one in every state that looks different.
 
 The checker comes from the npm registry through the ordinary client, once a run; without npm, or without a
 registry, the tests are skipped and say so.
@@ -14,6 +14,14 @@ from typing import Any
 
 import pytest
 
+from audit.compare import compare
+from audit.demo import demo_shots
+from audit.pipeline import Examination, examine
+from audit.report.comparison_page import comparison_index, comparison_page
+from audit.report.comparison_view import comparison_view
+from audit.report.page import index_page
+from audit.report.rest_page import rest_index, rest_page, rest_view
+from audit.resting import examine_rest
 from tests.browser.conftest import OpenPage
 from tests.browser.waiting import live, settle
 
@@ -78,6 +86,42 @@ def test_axe_finds_nothing(
     assert faults(page, checker) == []
 
 
+@pytest.fixture(scope="module")
+def other_pages(wade: Examination, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    """The pages without a live part: the index over shots, comparisons and rest poses, and theirs."""
+    clean = examine(demo_shots()["wade_clean.bvh"])
+    compared, rest = compare(wade, clean), examine_rest(wade.shot)
+    html = {
+        "index": index_page([("messy", wade.document), ("clean", clean.document)]),
+        "comparison": comparison_page(comparison_view(compared)),
+        "comparisons": comparison_index([("wade", compared.document)]),
+        "rest": rest_page(rest_view(rest)),
+        "rests": rest_index([("wade", "wade-rest", rest.document)]),
+    }
+    folder = tmp_path_factory.mktemp("others")
+    paths = {name: folder / f"{name}.html" for name in html}
+    for name, path in paths.items():
+        path.write_text(html[name], encoding="utf-8")
+    return paths
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("name", ["index", "comparison", "comparisons", "rest", "rests"])
+def test_axe_finds_nothing_on_the_other_pages(
+    open_page: OpenPage, other_pages: dict[str, Path], checker: str, name: str, scheme: str
+) -> None:
+    page = open_page(other_pages[name], color_scheme=scheme)
+    assert faults(page, checker) == []
+
+
+def test_axe_finds_landmarks_of_one_name(
+    open_page: OpenPage, other_pages: dict[str, Path], checker: str
+) -> None:
+    page = open_page(other_pages["index"])
+    page.evaluate("document.querySelector('.scroll').setAttribute('role', 'region')")
+    assert any("landmark-unique" in each for each in faults(page, checker))
+
+
 def test_axe_finds_a_fault_where_there_is_one(
     open_page: OpenPage, wade_page: Path, checker: str
 ) -> None:
@@ -98,6 +142,24 @@ def test_targets_are_large_enough_to_hit(open_page: OpenPage, wade_page: Path) -
     )
     assert len(sizes) > 50
     assert [each for each in sizes if each[1] < 24 or each[2] < 24] == []
+
+
+@pytest.mark.parametrize("width", [800, 1280, 1888])
+def test_the_joint_list_holds_its_last_column(
+    open_page: OpenPage, wade_page: Path, width: int
+) -> None:
+    page = live(open_page(wade_page, viewport={"width": width, "height": 900}))
+    held, room = page.evaluate(
+        "() => { const list = document.querySelector('#live-list');"
+        " return [list.scrollWidth, list.clientWidth]; }"
+    )
+    assert held <= room
+    # Names of joints stay on one line.
+    heights = page.evaluate(
+        "() => [...document.querySelectorAll('#live-rows th button')].map((each) => each.offsetHeight)"
+    )
+    assert len(heights) > 20
+    assert max(heights) < 1.5 * min(heights)
 
 
 def test_a_narrow_window_with_large_text_holds_everything(

@@ -58,6 +58,7 @@ def test_every_tag_is_closed_and_every_link_leads_somewhere(page: Page) -> None:
     assert len(links) > 5
     assert {link[1:] for link in links} <= set(identities)
     assert set(page.values("aria-labelledby")) <= set(identities)
+    page.assert_landmarks_differ()
     assert page.headings.count(1) == 1
     assert all(b - a <= 1 for a, b in zip(page.headings, page.headings[1:], strict=False))
 
@@ -198,6 +199,7 @@ def test_hostile_names_stay_text(make_shot: Callable[..., Shot]) -> None:
         assert letter not in comparison_table(comparison.document)
     index = Page(comparison_index([("<i>", comparison.document)], lost=["<script>"]))
     assert index.open == []
+    index.assert_landmarks_differ()
     assert not {"script", "i"} & {tag for tag, _ in index.tags}
 
 

@@ -82,6 +82,23 @@ class Page(HTMLParser):
     def values(self, attribute: str) -> list[str]:
         return [each[attribute] or "" for _, each in self.tags if attribute in each]
 
+    @property
+    def landmarks(self) -> list[tuple[str, str]]:
+        """Kind and name of all landmarks that have a name, by which people jump about the page."""
+        kinds = {"section": "region", "nav": "navigation", "form": "form", "aside": "complementary"}
+        found = []
+        for tag, attributes in self.tags:
+            kind = attributes.get("role") or kinds.get(tag)
+            name = attributes.get("aria-labelledby") or attributes.get("aria-label")
+            if name and kind in {*kinds.values(), "search"}:
+                found.append((kind, name))
+        return found
+
+    def assert_landmarks_differ(self) -> None:
+        """Assert that there are named landmarks, and that no two of one kind share a name."""
+        assert self.landmarks
+        assert len(self.landmarks) == len(set(self.landmarks))
+
 
 @pytest.fixture(scope="module")
 def page(examined: Examination) -> Page:
@@ -97,6 +114,7 @@ def test_every_tag_is_closed_and_every_link_leads_somewhere(page: Page) -> None:
     assert {link for link in links if link[0] != "#"} == set()
     assert {link[1:] for link in links} <= set(identities)
     assert set(page.values("aria-labelledby")) <= set(identities)
+    page.assert_landmarks_differ()
 
 
 def test_it_stands_alone(examined: Examination, page: Page) -> None:
@@ -294,6 +312,7 @@ def test_the_index_lists_all_shots_and_the_worst_joints(
     ]
     index = Page(index_page(entries))
     assert index.open == []
+    index.assert_landmarks_differ()
     assert "i" not in {tag for tag, _ in index.tags}
     assert index.values("href")[1:4] == [
         "star_one/report.html",

@@ -64,6 +64,7 @@ class TestWhole:
         assert {link[0] for link in links} == {"#"}
         assert {link[1:] for link in links} <= set(identities)
         assert set(page.values("aria-labelledby")) <= set(identities)
+        page.assert_landmarks_differ()
         assert page.headings.count(1) == 1
         assert all(b - a <= 1 for a, b in zip(page.headings, page.headings[1:], strict=False))
 
@@ -320,6 +321,7 @@ class TestSafe:
         assert "\nand a null" not in table
         index = Page(rest_index([("<i>", "<i>-rest", examined.document)]))
         assert index.open == []
+        index.assert_landmarks_differ()
         assert not {"script", "i"} & {tag for tag, _ in index.tags}
 
     def test_they_go_to_disk_and_back(self, tmp_path: Path) -> None:
