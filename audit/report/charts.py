@@ -92,6 +92,15 @@ def curve_chart(
     return drawing(width, HEIGHT, label, "chart", parts)
 
 
+def curves_label(joint: str, title: str, curves: Array) -> str:
+    """Return what a chart of a joint's curves (3, F) in degrees shows, for those who cannot see it."""
+    ranges = ", ".join(
+        f"{letter} over {degrees(float(size))}"
+        for letter, size in zip(AXES, np.ptp(curves, axis=1), strict=True)
+    )
+    return f"Rotation curves of {joint}, {title[:1].lower()}{title[1:]}: {ranges}"
+
+
 def _angle_axis(up: Scale, across: Scale) -> list[str]:
     parts = []
     for value in angle_ticks(up.low, up.high):

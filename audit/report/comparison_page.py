@@ -8,12 +8,11 @@ from urllib.parse import quote
 from markupsafe import Markup
 
 from audit.report import comparison_words as words
-from audit.report.charts import curve_chart
+from audit.report.charts import curve_chart, curves_label
 from audit.report.comparison_view import ChangeCard, ComparisonView, SideView
 from audit.report.hinge_figure import along_the_limb
 from audit.report.page import WIDTH_OF_TWO, environment
 from audit.results import Document
-from audit.wording import degrees
 
 COMPARISON_PAGE = "comparison.html"
 """Name of the page in each comparison's folder."""
@@ -59,11 +58,6 @@ def comparison_index(
 
 def _chart(card: ChangeCard, side: SideView) -> Markup:
     curves = side.stage.curves
-    sizes = curves.max(axis=1) - curves.min(axis=1)
-    ranges = ", ".join(
-        f"{letter} over {degrees(float(size))}" for letter, size in zip("XYZ", sizes, strict=True)
-    )
-    label = f"Rotation curves of {side.row['joint']}, {side.stage.title.lower()}: {ranges}"
     return Markup(
         curve_chart(
             curves,
@@ -72,7 +66,7 @@ def _chart(card: ChangeCard, side: SideView) -> Markup:
             card.low,
             card.high,
             width=WIDTH_OF_TWO,
-            label=label,
+            label=curves_label(side.row["joint"], side.stage.title, curves),
         )
     )
 

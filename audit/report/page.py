@@ -16,7 +16,7 @@ import audit
 from audit.checks import checks
 from audit.measures import effective_channels
 from audit.report.cards import Card, Stage
-from audit.report.charts import causes_bar, curve_chart, share_bars
+from audit.report.charts import causes_bar, curve_chart, curves_label, share_bars
 from audit.report.hinge_figure import along_the_limb, from_the_side
 from audit.report.live.data import live_data
 from audit.report.live.script import LOADER, policy, script, style
@@ -207,13 +207,6 @@ def _worst(shots: Sequence[_Shot]) -> list[_Worst]:
 
 def _stage_chart(view: ShotView, card: Card, stage: Stage) -> Markup:
     width = WIDTH_OF_THREE if len(card.stages) > 2 else WIDTH_OF_TWO
-    ranges = ", ".join(
-        f"{letter} over {degrees(float(size))}"
-        for letter, size in zip(
-            "XYZ", stage.curves.max(axis=1) - stage.curves.min(axis=1), strict=True
-        )
-    )
-    label = f"Rotation curves of {card.line.row['joint']}, {stage.title[0].lower()}{stage.title[1:]}: {ranges}"
     chart = curve_chart(
         stage.curves,
         card.times_s,
@@ -221,7 +214,7 @@ def _stage_chart(view: ShotView, card: Card, stage: Stage) -> Markup:
         card.low,
         card.high,
         width=width,
-        label=label,
+        label=curves_label(card.line.row["joint"], stage.title, stage.curves),
     )
     return Markup(chart)
 

@@ -16,7 +16,7 @@ from scipy.spatial import cKDTree
 from audit.conventions import AXES
 from audit.plugins import Finding
 from audit.report.rest_views import ABOVE, ASIDE, BELOW, View
-from audit.report.svg import attributes, kept_apart, line, number, text
+from audit.report.svg import attributes, drawing, kept_apart, line, number, text
 from audit.report.words import shown
 from audit.resting import RestExamination
 
@@ -76,13 +76,7 @@ def view_drawing(examined: RestExamination, view: View, *, linked_back: bool = F
     label = (
         f"{view.title}{closer}: {len(view.joints)} joints, {len(by_joint)} of them with findings"
     )
-    start = attributes(
-        viewBox=f"0 0 {number(view.width)} {number(view.height)}",
-        class_="rig",
-        role="group",
-        aria_label=label,
-    )
-    return f"<svg{start}>{''.join(parts)}</svg>"
+    return drawing(view.width, view.height, label, "rig", parts, role="group")
 
 
 def _by_joint(findings: Sequence[Finding]) -> dict[int, list[tuple[int, str]]]:
@@ -343,13 +337,7 @@ def limb_glyph(examined: RestExamination, joint: int, view: View) -> str:
         x, y = centre + step / size * max(26.0 * size + 8.0, 19.0)
         parts.append(text(float(x), float(y) + 4.0, letter, "letter middle"))
     label = f"Axes of {examined.skeleton.names[joint]}, {view.title.lower()}"
-    start = attributes(
-        viewBox=f"0 0 {number(LIMB_GLYPH)} {number(LIMB_GLYPH)}",
-        class_="glyph",
-        role="img",
-        aria_label=label,
-    )
-    return f"<svg{start}>{''.join(parts)}</svg>"
+    return drawing(LIMB_GLYPH, LIMB_GLYPH, label, "glyph", parts)
 
 
 def _end_on(letter: str, centre: Array, *, towards: bool) -> str:

@@ -226,9 +226,20 @@ def on_circle(x: float, y: float, radius: float, angle_deg: float) -> tuple[floa
     return float(x + radius * np.cos(angle)), float(y + radius * np.sin(angle))
 
 
-def drawing(width: float, height: float, label: str, class_: str, parts: Sequence[str]) -> str:
-    """Return a whole drawing that says what it shows to those who cannot see it."""
+def drawing(
+    width: float,
+    height: float,
+    label: str,
+    class_: str,
+    parts: Sequence[str],
+    *,
+    role: str = "img",
+) -> str:
+    """Return a whole drawing that says what it shows to those who cannot see it.
+
+    Its role is ``group`` where there are links in it, which nobody would reach inside an ``img``.
+    """
     start = attributes(
-        viewBox=f"0 0 {number(width)} {number(height)}", class_=class_, role="img", aria_label=label
+        viewBox=f"0 0 {number(width)} {number(height)}", class_=class_, role=role, aria_label=label
     )
     return f"<svg{start}>{''.join(parts)}</svg>"
