@@ -204,19 +204,7 @@ def _wrong_line(text: _Text, width: int, path: str) -> FormatError:
 
 
 def write(shots: Sequence[Shot], name: str) -> dict[str, bytes]:
-    """Write a shot as a table; see :func:`audit.tables.table_bytes`.
-
-    Parameters
-    ----------
-    shots
-        One shot.
-    name
-        Name of the file.
-
-    Returns
-    -------
-    dict
-        Bytes by file name.
+    """Return one shot as a table, by its file's name; see :func:`audit.tables.table_bytes`.
 
     Raises
     ------

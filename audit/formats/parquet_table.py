@@ -130,19 +130,7 @@ def _first_line(error: BaseException) -> str:
 
 
 def write(shots: Sequence[Shot], name: str) -> dict[str, bytes]:
-    """Write a shot as a table; see :func:`audit.tables.table_bytes`.
-
-    Parameters
-    ----------
-    shots
-        One shot.
-    name
-        Name of the file.
-
-    Returns
-    -------
-    dict
-        Bytes by file name.
+    """Return one shot as a table, by its file's name; see :func:`audit.tables.table_bytes`.
 
     Raises
     ------
