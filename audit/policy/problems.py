@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
+from datetime import date, datetime
 from difflib import get_close_matches
+from typing import Any
 
 from audit.errors import UsageError
 
@@ -47,3 +50,32 @@ def did_you_mean(word: object, known: Iterable[str]) -> str:
     if near:
         return f"Did you mean {by_lower[near[0]]!r}?"
     return f"It may be {', '.join(listed)}"
+
+
+def kind_of(value: Any) -> str:
+    """Return what kind of value somebody wrote."""
+    kinds: tuple[tuple[type | tuple[type, ...], str], ...] = (
+        (bool, "true or false"),
+        (str, "a text"),
+        ((int, float), "a number"),
+        (list, "a list"),
+        (dict, "a table"),
+        (datetime, "a date with a time"),
+        (date, "a date"),
+    )
+    return next((word for kind, word in kinds if isinstance(value, kind)), "a time")
+
+
+def bad_pattern(pattern: str) -> str | None:
+    """Return what is wrong with a glob pattern, None where nothing is."""
+    at = 0
+    while (at := pattern.find("[", at)) >= 0:
+        inside = at + 1 + (pattern[at + 1 : at + 2] == "!")
+        end = pattern.find("]", inside + 1)
+        if end < 0:
+            return "has a [ without a ]"
+        for low, high in re.findall(r"(.)-(.)", pattern[inside:end]):
+            if low > high:
+                return f"has a range that runs backwards, {low}-{high}"
+        at = end + 1
+    return None

@@ -16,7 +16,14 @@ from audit.conventions import AXES, ORDERS
 from audit.errors import InputError
 from audit.plugins import SEVERITIES, bytes_of
 from audit.policy.lines import Place, key_lines
-from audit.policy.problems import PolicyError, Problem, did_you_mean, error_of
+from audit.policy.problems import (
+    PolicyError,
+    Problem,
+    bad_pattern,
+    did_you_mean,
+    error_of,
+    kind_of,
+)
 from audit.policy.rules import Held, Policy, Rule, Waiver
 from audit.policy.vocabulary import (
     BENDS,
@@ -24,6 +31,8 @@ from audit.policy.vocabulary import (
     FAIL_ON,
     HALF_AXES,
     OFF,
+    PARTS,
+    USUAL_PARTS,
     change_of,
     limits_of_checks,
     measure_defaults,
@@ -33,7 +42,7 @@ from audit.policy.vocabulary import (
 
 NAME = "policy.toml"
 
-_TOP = ("fail_on", "measures", "checks", "joints", "waivers")
+_TOP = ("fail_on", "measures", "checks", "joints", "waivers", "record")
 _JOINTS = ("match", "hinge", "orders", "limb_axis", "hinge_axis", "bend", "checks")
 _WAIVER = ("joint", "check", "reason", "who", "until", "shots")
 _WORDS: Mapping[str, tuple[str, ...]] = {
@@ -130,6 +139,7 @@ class _Reader:
             general=general,
             rules=tuple(self._rules(content.get("joints", []))),
             waivers=tuple(self._waivers(content.get("waivers", []))),
+            partition=self._partition(content.get("record", {})),
         )
 
     def _line(self, place: Place) -> int:
@@ -150,7 +160,9 @@ class _Reader:
     def _table(self, value: Any, place: Place) -> Mapping[str, Any]:
         if isinstance(value, dict):
             return value
-        self._wrong(place, f"{place[-1]!r} is a table, not {_kind(value)}", f"Write [{place[-1]}]")
+        self._wrong(
+            place, f"{place[-1]!r} is a table, not {kind_of(value)}", f"Write [{place[-1]}]"
+        )
         return {}
 
     def _tables(self, value: Any, place: Place) -> list[tuple[Place, Mapping[str, Any]]]:
@@ -159,7 +171,7 @@ class _Reader:
             return [((*place, number), each) for number, each in enumerate(value)]
         self._wrong(
             place,
-            f"{place[-1]!r} is a list of tables, not {_kind(value)}",
+            f"{place[-1]!r} is a list of tables, not {kind_of(value)}",
             f"Begin each with [[{place[-1]}]]",
         )
         return []
@@ -173,7 +185,7 @@ class _Reader:
         else:
             self._wrong(
                 place,
-                f"{place[-1]!r} is a text, not {_kind(value)}",
+                f"{place[-1]!r} is a text, not {kind_of(value)}",
                 f"It may be {', '.join(known)}",
             )
         return None
@@ -184,7 +196,7 @@ class _Reader:
         if listed and all(isinstance(each, str) and each.strip() for each in listed):
             return tuple(listed)
         empty = not listed or all(isinstance(each, str) for each in listed)
-        what = "nothing" if empty else _kind(value)
+        what = "nothing" if empty else kind_of(value)
         self._wrong(
             place,
             f"{place[-1]!r} is a text or a list of texts, not {what}",
@@ -197,7 +209,7 @@ class _Reader:
     def _patterns(self, value: Any, place: Place) -> tuple[str, ...]:
         patterns = self._texts(value, place)
         for pattern in patterns:
-            cause = _bad_pattern(pattern)
+            cause = bad_pattern(pattern)
             if cause:
                 self._wrong(
                     place,
@@ -215,7 +227,7 @@ class _Reader:
             )
         else:
             hint = "Write a number such as 2.5, without quotes"
-            self._wrong(place, f"{place[-1]!r} is a number, not {_kind(value)}", hint)
+            self._wrong(place, f"{place[-1]!r} is a number, not {kind_of(value)}", hint)
         return None
 
     def _measures(self, value: Any) -> dict[str, Held]:
@@ -241,6 +253,22 @@ class _Reader:
             if wanted is not None:
                 held[name] = Held(wanted, self._line(place))
         return held
+
+    def _partition(self, value: Any) -> Held:
+        table = self._table(value, ("record",))
+        self._known_keys(table, ("record",), ("partition",))
+        if "partition" not in table:
+            return Held(USUAL_PARTS)
+        place = ("record", "partition")
+        parts = self._texts(table["partition"], place)
+        for number, part in enumerate(parts):
+            at = (*place, number)
+            if part not in PARTS:
+                hint = did_you_mean(part, PARTS)
+                self._wrong(at, f"a record cannot be parted by {part!r}", hint)
+            elif part in parts[:number]:
+                self._wrong(at, f"{part!r} stands twice in 'partition'", "Name each part once")
+        return Held(parts, self._line(place))
 
     def _checks(
         self, value: Any, place: Place, values: dict[str, tuple[Any, int]], *, of_joints: bool
@@ -311,7 +339,7 @@ class _Reader:
             if isinstance(value, bool):
                 return value
             self._wrong(
-                place, f"'hinge' is true or false, not {_kind(value)}", "Write hinge = true"
+                place, f"'hinge' is true or false, not {kind_of(value)}", "Write hinge = true"
             )
             return None
         if name == "orders":
@@ -353,36 +381,7 @@ class _Reader:
     def _date(self, value: Any, place: Place) -> date:
         if isinstance(value, date) and not isinstance(value, datetime):
             return value
-        what = repr(value) if isinstance(value, str) else _kind(value)
+        what = repr(value) if isinstance(value, str) else kind_of(value)
         hint = "Write year, month and day without quotes: until = 2026-12-31"
         self._wrong(place, f"'until' is a date, not {what}", hint)
         return date.min
-
-
-def _kind(value: Any) -> str:
-    """Return what kind of value somebody wrote."""
-    kinds: tuple[tuple[type | tuple[type, ...], str], ...] = (
-        (bool, "true or false"),
-        (str, "a text"),
-        ((int, float), "a number"),
-        (list, "a list"),
-        (dict, "a table"),
-        (datetime, "a date with a time"),
-        (date, "a date"),
-    )
-    return next((word for kind, word in kinds if isinstance(value, kind)), "a time")
-
-
-def _bad_pattern(pattern: str) -> str | None:
-    """Return what is wrong with a glob pattern, None where nothing is."""
-    at = 0
-    while (at := pattern.find("[", at)) >= 0:
-        inside = at + 1 + (pattern[at + 1 : at + 2] == "!")
-        end = pattern.find("]", inside + 1)
-        if end < 0:
-            return "has a [ without a ]"
-        for low, high in re.findall(r"(.)-(.)", pattern[inside:end]):
-            if low > high:
-                return f"has a range that runs backwards, {low}-{high}"
-        at = end + 1
-    return None

@@ -12,6 +12,7 @@ from audit.plugins import Severity
 from audit.policy.vocabulary import (
     AS_IT_IS,
     OFF,
+    USUAL_PARTS,
     Change,
     limits_of_checks,
     measure_defaults,
@@ -185,6 +186,8 @@ class Policy:
         What it says of some; the later one wins.
     waivers
         In the order of the file.
+    partition
+        What the files of a record are parted by, the outermost folder first.
     """
 
     path: str | None = None
@@ -194,6 +197,7 @@ class Policy:
     general: Mapping[str, tuple[Any, int]] = field(default_factory=dict)
     rules: tuple[Rule, ...] = ()
     waivers: tuple[Waiver, ...] = ()
+    partition: Held = field(default_factory=lambda: Held(USUAL_PARTS))
     _known: dict[tuple[str | None, ...], JointRules] = field(default_factory=dict, repr=False)
 
     def for_joint(self, name: str | None) -> JointRules:

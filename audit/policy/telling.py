@@ -32,6 +32,7 @@ def policy_in_words(policy: Policy, joint: str | None, today: date) -> str:
     whole = {"fail_on": policy.fail_on}
     whole.update({f"measures.{name}": held for name, held in policy.measured_with().items()})
     if joint is None:
+        whole["record.partition"] = policy.partition
         lines += ["For all shots", *_table(whole), "", "For all joints"]
         lines += _table(dict(policy.for_joint(None)))
         lines += _patterns(policy)
@@ -56,7 +57,7 @@ def _value(name: str, value: Any) -> str:
     if isinstance(value, bool):
         return "must be one" if value else "may move as it likes"
     if isinstance(value, tuple):
-        return " or ".join(value)
+        return (", then " if name == "record.partition" else " or ").join(value)
     return f"{value:g}" if isinstance(value, float) else str(value)
 
 

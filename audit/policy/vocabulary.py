@@ -19,6 +19,11 @@ NEVER = "never"
 OFF = "off"
 FAIL_ON = ("fix", "look", NEVER)
 
+PARTS = ("show", "rig", "year", "month", "day")
+"""What the files of a record may be parted by, in the words of a policy."""
+
+USUAL_PARTS = ("show", "day")
+
 Change = Mapping[Severity, Severity | None]
 """What becomes of a finding of each severity; None where it is left out."""
 

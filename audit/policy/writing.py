@@ -48,6 +48,11 @@ _REST = """
 # who = "lead rigger"
 # until = 2030-12-31              # the last day on which it works
 # shots = "sh010_*"               # names or paths of shots; left out, it holds for all
+
+# How the files of a record lie (`hinge-audit check --record`): in folders by "show", "rig", "year", "month" or
+# "day", the outermost first. Earlier runs stay where they are, and are read all the same.
+# [record]
+# partition = ["show", "day"]
 """
 
 

@@ -68,6 +68,15 @@ def test_show_tells_what_holds_for_a_joint_and_why(show: Path) -> None:
     assert "Waivers" not in other
 
 
+def test_show_tells_how_a_record_is_parted(show: Path) -> None:
+    def told() -> list[str]:
+        return [each for each in run("show", show).splitlines() if "record.partition" in each]
+
+    assert [each.split(None, 1)[1] for each in told()] == ["show, then day   default"]
+    (show / "policy.toml").write_text("[record]\npartition = ['rig', 'month']\n")
+    assert [each.split(None, 1)[1] for each in told()] == ["rig, then month  line 2"]
+
+
 def test_show_without_a_joint_tells_everything(show: Path) -> None:
     text = run("show", show / "policy.toml")
     for part in ("fail_on", "measures.hinge_share", "For some joints", "line 2: *_Knee", "Waivers"):

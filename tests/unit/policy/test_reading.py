@@ -115,6 +115,16 @@ def test_everything_that_can_be_said(policy_of) -> None:
         (WAIVER.replace('"lead"', '""'), 6, ["'who'"]),
         ("a = 1\na = 2", 2, ["is not valid TOML: cannot overwrite a value"]),
         ("fail_on = fix", 1, ["is not valid TOML", "Texts stand in quotes"]),
+        (
+            "[record]\npartition = ['show', 'mnth']",
+            2,
+            ["parted by 'mnth'", "Did you mean 'month'?"],
+        ),
+        ("[record]\npartition = [\n'day',\n'day']", 4, ["'day' stands twice", "once"]),
+        ("[record]\npartition = []", 2, ["not nothing"]),
+        ("[record]\npartition = 3", 2, ["a text or a list of texts"]),
+        ("[record]\nparts = 'day'", 2, ["Did you mean 'partition'?"]),
+        ("record = 'day'", 1, ["is a table, not a text"]),
         ("[checks.twist\n", 1, ["is not valid TOML"]),
         ("fail_on = '''\n\n", 3, ["is not valid TOML"]),
         (b"fail_on = 'fix'\n# caf\xe9", 2, ["is not UTF-8"]),
@@ -127,6 +137,14 @@ def test_a_mistake_is_told_with_line_and_suggestion(policy_of, text, line, words
     assert str(caught.value).startswith(f"{caught.value.path}: line {line}: ")
     for word in words:
         assert word in str(caught.value)
+
+
+def test_how_a_record_is_parted(policy_of) -> None:
+    assert (Policy().partition.value, Policy().partition.line) == (("show", "day"), None)
+    said = policy_of("[record]\npartition = ['year', 'rig']\n").partition
+    assert (said.value, said.why) == (("year", "rig"), "line 2")
+    assert policy_of("[record]\npartition = 'month'\n").partition.value == ("month",)
+    assert policy_of("[record]\n").partition.line is None
 
 
 def test_all_mistakes_are_told_at_once_in_the_order_of_their_lines(policy_of) -> None:

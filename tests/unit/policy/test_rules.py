@@ -149,6 +149,8 @@ def test_what_a_fresh_policy_shows_of_checks_are_the_defaults() -> None:
     } <= set(policy.general)
     assert set(policy.measures) == set(measure_defaults())
     assert len(policy.rules) == len(policy.waivers) == 1
+    assert policy.partition.value == Policy().partition.value
+    assert policy.partition.line is not None
     assert policy.for_joint("L_Knee").value("bend") == "positive"
 
 
