@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Generator, Sequence
+import os
+import sys
+from collections.abc import Callable, Generator, Iterator, Sequence
 from concurrent.futures import Executor
-from contextlib import closing
-from dataclasses import asdict, dataclass
+from contextlib import closing, suppress
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Literal
 
-from audit.batch.cache import Cache, digest_of
+from audit.batch.cache import Cache, digest_of, file_digest
 from audit.batch.journal import Journal
+from audit.batch.opened import companions, noted_files
 from audit.batch.outcome import Event, Outcome
 from audit.batch.packing import Packing
 from audit.batch.running import run
@@ -57,10 +60,33 @@ class _Task:
     def __call__(self, path: str) -> FileVerdict:
         from audit.gate.shots import check_file  # noqa: PLC0415 (a second, for whoever measures)
 
-        try:
-            return check_file(path, self.options, raise_memory_error=True)
-        except AuditError as error:  # a policy that was spoilt after the run began
-            return FileVerdict(path, failure=Failure("unreadable", str(error)))
+        with noted_files() as opened:
+            try:
+                verdict = check_file(path, self.options, raise_memory_error=True)
+            except AuditError as error:  # a policy that was spoilt after the run began
+                return FileVerdict(path, failure=Failure("unreadable", str(error)))
+        beside = companions(path, opened)
+        return replace(verdict, beside=tuple(self._read_beside(verdict, beside)))
+
+    def _read_beside(
+        self, verdict: FileVerdict, beside: Sequence[str]
+    ) -> Iterator[tuple[str, str | None]]:
+        """Go through the files that a shot names, with the digest of each."""
+        folder = os.path.dirname(verdict.path)
+        others = [each for each in (verdict.policy, self.options.skeleton) if each is not None]
+        elsewhere = {os.path.realpath(each) for each in others}
+        for name in beside:
+            path = os.path.join(folder, name)
+            # A cache that listens outside, and heard nothing of what was opened inside, is told of it now.
+            sys.audit("open", path, "r", os.O_RDONLY)
+            if os.path.realpath(path) not in elsewhere:
+                yield name, _digest_or_none(path)
+
+
+def _digest_or_none(path: str) -> str | None:
+    with suppress(OSError):
+        return file_digest(path)
+    return None
 
 
 class Gate:

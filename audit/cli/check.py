@@ -2,27 +2,27 @@
 
 from __future__ import annotations
 
-import os
-import sys
-from collections.abc import Iterator
-from contextlib import ExitStack, closing, contextmanager, suppress
+from collections.abc import Generator, Iterable, Iterator
+from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from types import TracebackType
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING
 
 import click
 
 from audit.cli.inputs import skeleton_option
 from audit.cli.many import Missing, shots_among
 from audit.cli.progress import RunProgress
+from audit.cli.written import Clearing, Kept, Written, writers_for
 from audit.conventions import ORDERS
-from audit.errors import OutputError, UsageError
+from audit.errors import UsageError
 
 if TYPE_CHECKING:
-    from audit.batch import Gate, Journal, Ways
-    from audit.gate import FileVerdict, JudgedFile, Run, Writer
-    from audit.history import Baseline
+    from concurrent.futures import Executor
+
+    from audit.batch import Gate, Ways
+    from audit.gate import FileVerdict, HeldPolicies, Options, Run, UnchangedFile
+    from audit.history import Baseline, EarlierPasses, PassedUnder, RecordWriter
 
 FORMATS = ("csv", "json", "junit", "sarif", "text")
 """As in ``audit.gate.formats``, which help and usage errors must not load; a test holds them equal."""
@@ -42,6 +42,7 @@ Examples:
   find delivery -name "*.bvh" -print0 | hinge-audit check - --format json > check.json
   hinge-audit check archive/ --out results --time-limit 60 --resume
   hinge-audit check delivery/ --baseline records --record records --show harbour
+  hinge-audit check delivery/ --changed-since records --record records --show harbour
 \b
 Exit codes: 0 all shots pass; 1 findings at or above the asked severity; 2 wrong usage, or a policy
 with mistakes; 3 a file could not be read or used, all others are still checked; 70 a fault of the
@@ -86,6 +87,13 @@ program itself; 130 stopped by Ctrl-C. Of several, the highest is given.
     type=click.Path(path_type=Path),
     metavar="FILE",
     help="Findings of an earlier run (a Parquet file of them, or a record): only new and worse ones count.",
+)
+@click.option(
+    "--changed-since",
+    type=click.Path(path_type=Path),
+    metavar="RECORD",
+    help="An earlier run (a record, or a Parquet file of its shots): files that passed and are unchanged are "
+    "only counted.",
 )
 @click.option(
     "--record",
@@ -137,6 +145,7 @@ def check(
     order: str | None,
     replace: bool,
     baseline: Path | None,
+    changed_since: Path | None,
     record: Path | None,
     show: str | None,
     workers: int | None,
@@ -167,17 +176,17 @@ def check(
         )
     if no_cache and cache is not None:
         raise UsageError("--cache and --no-cache contradict each other", hint="Leave one out")
-    if show is not None and record is None and baseline is None:
+    if show is not None and record is None and baseline is None and changed_since is None:
         raise UsageError("--show names the show of a record", hint="Add --record DIR")
     if cluster is not None and (workers or time_limit or memory_limit):
         raise UsageError(
             "--workers, --time-limit and --memory-limit are for the processes of this machine",
             hint="Leave them out: a cluster's own workers set theirs",
         )
-    from audit.batch import Gate, Ways, cluster_executor, default_folder
-    from audit.gate import HeldPolicies, Options
+    from audit.batch import Gate, cluster_executor, default_folder
+    from audit.gate import HeldPolicies, Options, partition_of
 
-    left_out = [each for each in (out, record) if each is not None]
+    left_out = [each for each in (out, record, baseline, changed_since) if each is not None]
     files, missing = shots_among(paths, left_out)
     options = Options(
         skeleton=None if skeleton is None else str(skeleton),
@@ -187,54 +196,88 @@ def check(
     )
     policies = HeldPolicies(options)
     # Before any work is done: a mistake in one is told at once.
-    policies.read(files or [""])
-    known = None if baseline is None else _baseline(baseline, show)
+    read = policies.read(files or [""])
+    partition = None if record is None else partition_of(read)
+    earlier = _earlier(options, policies, fail_on, baseline, changed_since, show, record)
     folder = None if no_cache else (cache or default_folder()).absolute()
     with ExitStack() as stack:
         executor = None if cluster is None else stack.enter_context(cluster_executor(cluster))
-        ways = Ways(
-            workers or (1 if len(files) < FEW else None),
-            time_limit,
-            None if memory_limit is None else memory_limit * BYTES_IN_MIB,
-            executor,
-        )
-        written = _Written(chosen, out, record, show, replace or resume, resume, quiet)
-        run = _checked(
-            Gate(options, policies, folder), files, missing, ways, fail_on, known, written
-        )
+        limits = _Limits(workers, time_limit, memory_limit, executor)
+        written = Written(chosen, out, record, show, partition, replace or resume, resume, quiet)
+        gate = Gate(options, policies, folder)
+        run = _checked(gate, files, missing, limits, fail_on, earlier, written)
     if not run.complete:
         length = len(files) + len(missing)
+        done = run.files + (run.unchanged or 0)
         more = "" if out is None else " The same command with --resume goes on."
-        click.echo(f"Stopped: {run.files:,} of {length:,} files were checked.{more}", err=True)
+        click.echo(f"Stopped: {done:,} of {length:,} files were checked.{more}", err=True)
     return run.exit_code
 
 
 @dataclass(frozen=True, slots=True)
-class _Written:
-    """What is asked for about what is written: formats, folder, record, and whether to go on."""
+class _Limits:
+    """How the files are to be worked on, as it was asked for."""
 
-    names: tuple[str, ...]
-    out: Path | None
-    record: Path | None
-    show: str | None
-    replace: bool
-    resume: bool
-    quiet: bool
+    workers: int | None
+    time_limit: float | None
+    memory_limit: int | None
+    executor: Executor | None
+
+    def ways(self, count: int) -> Ways:
+        """Return how so many files are worked on."""
+        from audit.batch import Ways
+
+        memory = None if self.memory_limit is None else self.memory_limit * BYTES_IN_MIB
+        workers = self.workers or (1 if count < FEW else None)
+        return Ways(workers, self.time_limit, memory, self.executor)
+
+
+@dataclass(frozen=True, slots=True)
+class _Earlier:
+    """What earlier runs say: their findings, the files that passed, and under what this run would pass them."""
+
+    baseline: Baseline | None = None
+    passes: EarlierPasses | None = None
+    under: PassedUnder | None = None
+
+    def among(self, files: list[str]) -> Iterable[str | UnchangedFile]:
+        """Go through the files, those that need no check among them."""
+        return files if self.passes is None else self.passes.among(files)
+
+
+def _earlier(
+    options: Options,
+    policies: HeldPolicies,
+    fail_on: str | None,
+    baseline: Path | None,
+    changed_since: Path | None,
+    show: str | None,
+    record: Path | None,
+) -> _Earlier:
+    """Read what earlier runs say, as far as it is asked for."""
+    if baseline is None and changed_since is None and record is None:
+        return _Earlier()
+    from audit.history import Baseline, EarlierPasses, PassedUnder
+
+    known = None if baseline is None else Baseline(baseline, show)
+    under = PassedUnder(options, policies, fail_on, known)
+    passes = None if changed_since is None else EarlierPasses(changed_since, show, under)
+    return _Earlier(known, passes, under)
 
 
 def _checked(
     gate: Gate,
     files: list[str],
     missing: list[Missing],
-    ways: Ways,
+    limits: _Limits,
     fail_on: str | None,
-    known: Baseline | None,
-    written: _Written,
+    earlier: _Earlier,
+    written: Written,
 ) -> Run:
     """Check all files and write what is asked for; files appear when the run ends."""
     from itertools import chain
 
-    from audit.gate import Interrupts, collect
+    from audit.gate import Interrupts, UnchangedFile, collect
 
     progress = RunProgress(len(files) + len(missing), "file", quiet=written.quiet)
 
@@ -242,23 +285,38 @@ def _checked(
         progress.clear()
         click.echo(f"hinge-audit: {text}", err=True)
 
+    def verdicts() -> Generator[FileVerdict | UnchangedFile, None, None]:
+        changed: list[str] = []
+        for each in earlier.among(files):
+            if isinstance(each, UnchangedFile):
+                yield each
+            else:
+                changed.append(each)
+        if changed:
+            ways = limits.ways(len(changed))
+            yield from gate.verdicts(
+                changed, ways, cache=gate.cache(), journal=kept.journal, remark=remark
+            )
+
     with ExitStack() as stack:
         # Held back until the files have their names: a second Ctrl-C must not undo what the first one kept.
         interrupts = stack.enter_context(Interrupts(last=True))
-        kept = stack.enter_context(_Kept(gate, files, written))
-        recording = stack.enter_context(_recording(written.record, written.show))
-        writers = stack.enter_context(_writers(written))
+        kept = stack.enter_context(Kept(gate, files, written))
+        recording = stack.enter_context(_recording(written, earlier.under))
+        writers = stack.enter_context(writers_for(written))
         stack.enter_context(progress)
-        verdicts = stack.enter_context(
-            closing(
-                gate.verdicts(files, ways, cache=gate.cache(), journal=kept.journal, remark=remark)
-            )
-        )
+        going = stack.enter_context(closing(verdicts()))
+
+        def left_out(file: UnchangedFile) -> None:
+            for each in recording:
+                each.unchanged(file)
+
         run = collect(
-            chain(_failed(missing), verdicts),
+            chain(_failed(missing), going),
             fail_on,
-            [_Clearing(progress), *writers, *recording],
-            old=None if known is None else known.old,
+            [Clearing(progress), *writers, *recording],
+            baseline=None if earlier.baseline is None else earlier.baseline.news,
+            unchanged=None if earlier.passes is None else left_out,
             progress=progress.step,
             interrupts=interrupts,
         )
@@ -266,55 +324,19 @@ def _checked(
     return run
 
 
-class _Kept:
-    """The journal of a run that writes to a folder; it goes once all results are in place."""
-
-    def __init__(self, gate: Gate, files: list[str], written: _Written) -> None:
-        self.is_complete = False
-        self.journal: Journal[FileVerdict] | None = None
-        if written.out is None:
-            return
-        from audit.files import refuse_taken
-        from audit.gate import output_formats
-
-        # Before the journal makes the folder: what is in the way is told by its own name.
-        targets = [output_formats()[name].file for name in written.names]
-        inputs = [Path(path) for path in files if os.path.basename(path) in targets]
-        refuse_taken([written.out / each for each in targets], inputs, replace=written.replace)
-        self.journal = gate.journal(written.out, files, resume=written.resume)
-
-    def __enter__(self) -> Self:
-        """Begin."""
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        """Close it."""
-        if self.journal is not None:
-            self.journal.close(finished=self.is_complete and kind is None)
-
-
 @contextmanager
-def _recording(record: Path | None, show: str | None) -> Iterator[list[Writer]]:
+def _recording(written: Written, under: PassedUnder | None) -> Iterator[list[RecordWriter]]:
     """Give the writer to the record, if there is one; the run is added at the end, whole or not at all."""
-    if record is None:
+    if written.record is None:
         yield []
         return
-    from audit.history import Recorder, RecordWriter
-    from audit.history.record import UNNAMED_SHOW
+    from audit.history import UNNAMED_SHOW, Recorder, RecordWriter
+    from audit.policy import USUAL_PARTS
 
-    with Recorder(record, show_name=UNNAMED_SHOW if show is None else show) as recorder:
-        yield [RecordWriter(recorder)]
-
-
-def _baseline(path: Path, show: str | None) -> Baseline:
-    from audit.history import Baseline
-
-    return Baseline(path, show)
+    show = UNNAMED_SHOW if written.show is None else written.show
+    partition = written.partition or USUAL_PARTS
+    with Recorder(written.record, show_name=show, partition=partition) as recorder:
+        yield [RecordWriter(recorder, under)]
 
 
 def _failed(missing: list[Missing]) -> Iterator[FileVerdict]:
@@ -324,67 +346,3 @@ def _failed(missing: list[Missing]) -> Iterator[FileVerdict]:
     for each in missing:
         failure = Failure("unreadable", each.error.cause, each.error.where, each.error.hint)
         yield FileVerdict(each.word, failure=failure)
-
-
-@contextmanager
-def _writers(written: _Written) -> Iterator[list[Writer]]:
-    """Give the writers that are asked for; files in the folder appear at the end, all or none."""
-    from audit.files import draft_folder, not_written, put_in_place
-    from audit.gate import output_formats
-
-    names, out = written.names, written.out
-    formats = output_formats()
-    writers: list[Writer] = []
-    if not written.quiet and ("text" in names or out is not None):
-        writers.append(formats["text"].writer(_StandardOutput()))
-    if out is None:
-        writers += [formats[name].writer(_StandardOutput()) for name in names if name != "text"]
-        yield writers
-        return
-    targets = [formats[name].file for name in names]
-    with draft_folder(out) as draft:
-        try:
-            with ExitStack() as stack:
-                for name in names:
-                    file = stack.enter_context((draft / formats[name].file).open("wb"))
-                    writers.append(formats[name].writer(file))
-                yield writers
-        except OutputError:
-            raise
-        except OSError as error:
-            raise not_written(out, error) from error
-        put_in_place(targets, draft, out)
-
-
-class _Clearing:
-    """Takes the line of the progress away before anything is written at the end."""
-
-    def __init__(self, progress: RunProgress) -> None:
-        self._progress = progress
-
-    def file(self, judged: JudgedFile) -> None:
-        """Leave it as it is."""
-
-    def end(self, run: Run) -> None:
-        """Take it away."""
-        self._progress.clear()
-
-
-class _StandardOutput:
-    """Standard output as a sink of bytes."""
-
-    def write(self, data: bytes) -> int:
-        """Write UTF-8, or what the terminal takes instead."""
-        sys.stdout.flush()
-        encoding = (sys.stdout.encoding or "utf-8").lower().replace("-", "")
-        if sys.stdout.isatty() and encoding != "utf8":
-            data = data.decode("utf-8").encode(encoding, "backslashreplace")
-        try:
-            written = sys.stdout.buffer.write(data)
-            sys.stdout.buffer.flush()
-        except BrokenPipeError as error:
-            # Whoever was reading has gone, and the interpreter must not stumble over that when it ends.
-            with suppress(OSError):
-                os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-            raise OutputError("nobody reads standard output any more") from error
-        return written

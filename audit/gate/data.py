@@ -15,6 +15,12 @@ if TYPE_CHECKING:
 SEVERITIES: tuple[Severity, ...] = ("fix", "look", "note")
 """As in ``audit.plugins``, which loads the measures; a test holds them equal."""
 
+News = Literal["new", "worse", "known"]
+"""What a finding is beside those of an earlier run."""
+
+Beside = tuple[tuple[str, str | None], ...]
+"""Files that a shot names, relative to its folder, each with its SHA-256; None for one that is not there."""
+
 
 @dataclass(frozen=True, slots=True)
 class Options:
@@ -140,6 +146,8 @@ class FileVerdict:
         One or more, none where the file failed.
     failure
         Why it was not checked.
+    beside
+        The files that it names and that were read for it, such as the buffers of a glTF file.
     """
 
     path: str
@@ -148,7 +156,33 @@ class FileVerdict:
     policy_sha256: str | None = None
     shots: tuple[ShotVerdict, ...] = ()
     failure: Failure | None = None
+    beside: Beside = ()
 
 
 KINDS = (FileVerdict, ShotVerdict, FindingRow, Failure)
 """All classes that a verdict on a file is made of."""
+
+
+@dataclass(frozen=True, slots=True)
+class UnchangedFile:
+    """A file that passed in an earlier run, and of which nothing has changed that its verdict depends on.
+
+    Attributes
+    ----------
+    path
+        As it was given.
+    sha256
+        Of the file's bytes.
+    policy
+        The policy that holds, None for the defaults.
+    passed_under
+        Digest of all that the verdict depends on beside these bytes and those of the files it names.
+    beside
+        As for :class:`FileVerdict`.
+    """
+
+    path: str
+    sha256: str
+    policy: str | None
+    passed_under: str
+    beside: Beside = ()

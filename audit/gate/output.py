@@ -10,7 +10,9 @@ from dataclasses import dataclass
 from typing import Any, Protocol
 
 import audit
-from audit.gate.verdicts import JudgedFinding, Writer
+from audit.gate.judged import JudgedFinding, Run
+from audit.gate.verdicts import Writer
+from audit.wording import plural
 
 TOOL = {"name": "hinge-audit", "version": audit.__version__}
 
@@ -81,6 +83,13 @@ _NOT_IN_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010fff
 def xml_text(text: str) -> str:
     """Return text with the characters that XML 1.0 (production 2, Char) forbids spelt out."""
     return _NOT_IN_XML.sub(lambda found: _spelt(found[0]), text)
+
+
+def left_unchanged(run: Run) -> str | None:
+    """Say how many files were not checked again, without a full stop; None where all were to be."""
+    if run.unchanged is None:
+        return None
+    return f"Passed before, unchanged, and not checked again: {plural(run.unchanged, 'file')}"
 
 
 def waived_because(finding: JudgedFinding) -> str | None:

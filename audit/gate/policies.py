@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+from collections.abc import Iterable
 from dataclasses import asdict, dataclass, field
 from hashlib import sha256
 from pathlib import Path
@@ -68,20 +69,20 @@ class HeldPolicies:
         """
         return HeldPolicies, (self.options,)
 
-    def read(self, paths: list[str]) -> None:
-        """Look at the policies of some files, and read each of them once.
+    def read(self, paths: list[str]) -> tuple[Policy, ...]:
+        """Read the policies of some files, each of them once, and return them in the order of the files.
 
         Raises
         ------
         PolicyError
             Where one cannot be used.
         """
-        found: set[str | None] = set()
+        found: dict[str, Policy] = {}
         for path in paths:
             held, _ = self.of(path)
-            if held not in found and held is not None:
-                policy_for(path, self.options)
-            found.add(held)
+            if held is not None and held not in found:
+                found[held] = policy_for(path, self.options)
+        return tuple(found.values())
 
     def key(self, path: str) -> str:
         """Return what :func:`settings_digest` gave for a file when the run began."""
@@ -107,6 +108,32 @@ class HeldPolicies:
             chosen = _policy_file(path, self.options)
             self._by_folder[folder] = _held(chosen, path, self.options)
         return self._by_folder[folder]
+
+
+def partition_of(policies: Iterable[Policy]) -> tuple[str, ...] | None:
+    """Return what the files of a record are parted by under the policies of one run; None where none says it.
+
+    Raises
+    ------
+    PolicyError
+        Where two say different things: a run is recorded in one way. One that says nothing agrees to anything.
+    """
+    first: Policy | None = None
+    for policy in policies:
+        if policy.partition.line is None:
+            continue
+        if first is not None and policy.partition.value != first.partition.value:
+            from audit.policy import PolicyError  # noqa: PLC0415 (loads the checks: a second)
+
+            raise PolicyError(
+                f"wants the record parted by {', '.join(policy.partition.value)}, but "
+                f"{first.path}, line {first.partition.line}, by {', '.join(first.partition.value)}",
+                path=policy.path,
+                where=policy.partition.why,
+                hint="Write the same in both, or check their shots one after the other",
+            )
+        first = first or policy
+    return None if first is None else tuple(first.partition.value)
 
 
 def _policy_file(path: str, options: Options) -> str | None:

@@ -1,177 +1,31 @@
-"""From verdicts on files to a run: what fails, what is waived, and the exit code with its reasons."""
+"""From verdicts on files to a run: what fails, what is waived, and what is to be said of waivers."""
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
 from datetime import date
 from difflib import get_close_matches
-from typing import TYPE_CHECKING, Literal, Protocol
+from typing import TYPE_CHECKING, Protocol
 
-from audit.errors import AuditError, InputError
-from audit.gate.data import SEVERITIES, FileVerdict, FindingRow, ShotVerdict
+from audit.gate.data import SEVERITIES, FileVerdict, News, ShotVerdict, UnchangedFile
 from audit.gate.interrupts import Interrupts
-from audit.wording import plural
+from audit.gate.judged import (
+    NEVER,
+    JudgedFile,
+    JudgedFinding,
+    JudgedShot,
+    Run,
+    WaiverFinding,
+    level_for,
+)
 
 if TYPE_CHECKING:
     from audit.plugins import Severity
     from audit.policy import Policy, Waiver
 
-NEVER = "never"
-DEFAULT_FAIL_ON = "fix"
-"""As in ``audit.policy``, which loads the checks; a test holds them equal."""
-
-FAILED = 1
-STOPPED = 130
-"""Exit code of what was stopped by Ctrl-C: 128 and the number of the signal, as shells have it."""
-
-FailOn = Literal["fix", "look", "never"]
-
-
-@dataclass(frozen=True, slots=True)
-class JudgedFinding:
-    """A finding, and the waiver that works for it on the day of the run."""
-
-    row: FindingRow
-    waiver: Waiver | None
-    fails: bool
-
-
-@dataclass(frozen=True, slots=True)
-class JudgedShot:
-    """A shot, its findings, and whether it passes.
-
-    Attributes
-    ----------
-    verdict
-        What was found.
-    findings
-        What counts.
-    known
-        What was so before and therefore counts nowhere; see the ``old`` of :func:`collect`.
-    """
-
-    verdict: ShotVerdict
-    findings: tuple[JudgedFinding, ...]
-    known: tuple[JudgedFinding, ...] = ()
-
-    @property
-    def passes(self) -> bool:
-        """Whether no finding fails it."""
-        return not any(each.fails for each in self.findings)
-
-    def counts(self) -> dict[str, int]:
-        """Return the number of findings of each severity, and of waived ones, which count nowhere else."""
-        found = Counter(
-            "waived" if each.waiver is not None else each.row.severity for each in self.findings
-        )
-        return {name: found[name] for name in (*SEVERITIES, "waived")}
-
-
-@dataclass(frozen=True, slots=True)
-class JudgedFile:
-    """A file, its shots, and the severity from which findings fail them."""
-
-    verdict: FileVerdict
-    fail_on: str
-    shots: tuple[JudgedShot, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class WaiverFinding:
-    """What is to be said of a waiver.
-
-    Attributes
-    ----------
-    check
-        ``ended-waiver`` or ``useless-waiver``.
-    severity, message
-        As for other findings.
-    policy, line
-        Where the waiver stands.
-    fails
-        Whether it fails the run.
-    """
-
-    check: str
-    severity: Severity
-    message: str
-    policy: str
-    line: int
-    fails: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Run:
-    """A run as a whole.
-
-    Attributes
-    ----------
-    files, shots, failing
-        Counts; failing are the shots that do not pass.
-    unreadable, faults
-        Files that could not be read, and files on which the program itself failed.
-    findings
-        Number of each severity, and of ``waived`` ones.
-    fail_on
-        From which severities on findings failed shots; several where policies differ.
-    waivers
-        What is to be said of waivers.
-    known
-        Number of findings that were so before and count nowhere; None where nobody asked for that.
-    complete
-        False where the run was stopped before all files were done.
-    """
-
-    files: int = 0
-    shots: int = 0
-    failing: int = 0
-    unreadable: int = 0
-    faults: int = 0
-    findings: Counter[str] = field(default_factory=Counter)
-    fail_on: tuple[str, ...] = ()
-    waivers: tuple[WaiverFinding, ...] = ()
-    known: int | None = None
-    complete: bool = True
-
-    @property
-    def exit_code(self) -> int:
-        """The gravest of what happened: the higher code wins, so 3 goes before 1."""
-        if not self.complete:
-            return STOPPED
-        if self.faults:
-            return AuditError.exit_code
-        if self.unreadable:
-            return InputError.exit_code
-        return FAILED if self.failing or any(each.fails for each in self.waivers) else 0
-
-    @property
-    def because(self) -> tuple[str, ...]:
-        """Why it did not pass, in sentences without a full stop; empty where it passed."""
-        reasons = []
-        if not self.complete:
-            reasons.append("the run was stopped before all files were done")
-        if self.faults:
-            reasons.append(f"the program itself failed on {plural(self.faults, 'file')}")
-        if self.unreadable:
-            reasons.append(f"{plural(self.unreadable, 'file')} could not be read or used")
-        if self.failing:
-            verb = "has" if self.failing == 1 else "have"
-            levels = " or ".join(
-                {"fix": "to fix", "look": "to fix or to look at"}[each]
-                for each in self.fail_on
-                if each != NEVER
-            )
-            reasons.append(f"{plural(self.failing, 'shot')} {verb} findings {levels}")
-        failing = sum(each.fails for each in self.waivers)
-        if failing:
-            reasons.append(f"{plural(failing, 'waiver')} ended or useless")
-        return tuple(reasons)
-
-
-Old = Callable[[ShotVerdict], Sequence[bool]]
-"""Says of each finding of a shot whether it was so before."""
+Baseline = Callable[[ShotVerdict], Sequence[News]]
+"""Says of each finding of a shot what it is beside those of an earlier run."""
 
 
 class Writer(Protocol):
@@ -185,13 +39,14 @@ class Writer(Protocol):
 
 
 def collect(
-    verdicts: Iterable[FileVerdict],
+    verdicts: Iterable[FileVerdict | UnchangedFile],
     fail_on: str | None = None,
     writers: Sequence[Writer] = (),
     *,
     today: date | None = None,
-    old: Old | None = None,
-    progress: Callable[[FileVerdict], object] | None = None,
+    baseline: Baseline | None = None,
+    unchanged: Callable[[UnchangedFile], object] | None = None,
+    progress: Callable[[FileVerdict | UnchangedFile], object] | None = None,
     interrupts: Interrupts | None = None,
 ) -> Run:
     """Judge verdicts one by one as they come, hand each to the writers, and return the run as a whole.
@@ -199,17 +54,19 @@ def collect(
     Parameters
     ----------
     verdicts
-        Verdicts on files in the order in which they are to be written. None is kept: memory does not grow
-        with their number.
+        Verdicts on files in the order in which they are to be written, and files that passed before and need
+        none. None is kept: memory does not grow with their number.
     fail_on
         ``fix``, ``look`` or ``never``; the policies' own where None.
     writers
         Who writes the run down.
     today
         The day on which waivers are looked at; the present one where None.
-    old
-        Says of each finding of a shot whether it was so before. Those count towards nothing and are not
-        reported, but a waiver of one is not useless.
+    baseline
+        Says of each finding of a shot whether it is ``new``, ``worse`` or ``known``. Known ones count towards
+        nothing and are not reported, but a waiver of one is not useless.
+    unchanged
+        Told of each file that needs no verdict; the run counts them where it is given.
     progress
         Called after each file.
     interrupts
@@ -221,7 +78,7 @@ def collect(
     PolicyError
         Where a policy cannot be used.
     """
-    judge = _Judge(fail_on, today or date.today(), old)
+    judge = _Judge(fail_on, today or date.today(), baseline)
     complete = True
     with interrupts or Interrupts() as watched:
         waiting = iter(verdicts)
@@ -234,12 +91,17 @@ def collect(
                 break
             if verdict is None:
                 break
-            judged = judge.file(verdict)
-            for writer in writers:
-                writer.file(judged)
+            if isinstance(verdict, UnchangedFile):
+                judge.unchanged(verdict)
+                if unchanged is not None:
+                    unchanged(verdict)
+            else:
+                judged = judge.file(verdict)
+                for writer in writers:
+                    writer.file(judged)
             if progress is not None:
                 progress(verdict)
-        run = judge.run(complete=complete)
+        run = judge.run(complete=complete, may_skip=unchanged is not None)
         for writer in writers:
             writer.end(run)
     return run
@@ -248,10 +110,10 @@ def collect(
 class _Judge:
     """Judges files, and counts."""
 
-    def __init__(self, fail_on: str | None, today: date, old: Old | None) -> None:
+    def __init__(self, fail_on: str | None, today: date, baseline: Baseline | None) -> None:
         self._fail_on = fail_on
         self._today = today
-        self._old = old
+        self._baseline = baseline
         self._policies: dict[str, Policy] = {}
         self._used: set[tuple[str, int]] = set()
         self._named: dict[str, set[str]] = {}
@@ -262,7 +124,7 @@ class _Judge:
     def file(self, verdict: FileVerdict) -> JudgedFile:
         """Judge one file."""
         policy = None if verdict.policy is None else self._policy(verdict.policy)
-        level = self._fail_on or (DEFAULT_FAIL_ON if policy is None else str(policy.fail_on.value))
+        level = level_for(self._fail_on, policy)
         self._levels[level] = None
         failing = () if level == NEVER else SEVERITIES[: SEVERITIES.index(_severity(level)) + 1]
         waivers = {} if policy is None else {waiver.line: waiver for waiver in policy.waivers}
@@ -270,6 +132,7 @@ class _Judge:
             verdict,
             level,
             tuple(self._shot(shot, verdict.policy, waivers, failing) for shot in verdict.shots),
+            self._baseline is not None,
         )
         self._counts["files"] += 1
         self._counts["shots"] += len(judged.shots)
@@ -277,6 +140,16 @@ class _Judge:
         if verdict.failure is not None:
             self._counts[verdict.failure.kind] += 1
         return judged
+
+    def unchanged(self, file: UnchangedFile) -> None:
+        """Count a file that needs no verdict.
+
+        Its policy is looked at all the same: a waiver in it that matches nothing is to be told. No waiver can
+        match a finding of this very file, or the file would have been checked again.
+        """
+        policy = None if file.policy is None else self._policy(file.policy)
+        self._levels[level_for(self._fail_on, policy)] = None
+        self._counts["unchanged"] += 1
 
     def _policy(self, path: str) -> Policy:
         from audit.policy import read_policy  # noqa: PLC0415 (loads the checks: a second)
@@ -294,20 +167,23 @@ class _Judge:
     ) -> JudgedShot:
         findings: list[JudgedFinding] = []
         known: list[JudgedFinding] = []
-        old = [False] * len(verdict.findings) if self._old is None else self._old(verdict)
-        for row, is_old in zip(verdict.findings, old, strict=True):
+        every: Sequence[News | None] = [None] * len(verdict.findings)
+        if self._baseline is not None:
+            every = self._baseline(verdict)
+        for row, news in zip(verdict.findings, every, strict=True):
+            is_known = news == "known"
             matching = [waivers[line] for line in row.waivers if line in waivers]
             self._used.update((policy or "", waiver.line) for waiver in matching)
             working = next((each for each in matching if each.works_on(self._today)), None)
             self._named.setdefault(row.check, set()).add(row.joint or "*")
-            fails = working is None and row.severity in failing and not is_old
-            (known if is_old else findings).append(JudgedFinding(row, working, fails))
+            fails = working is None and row.severity in failing and not is_known
+            (known if is_known else findings).append(JudgedFinding(row, working, fails, news))
         shot = JudgedShot(verdict, tuple(findings), tuple(known))
         self._counts["known"] += len(known)
         self._findings.update(shot.counts())
         return shot
 
-    def run(self, *, complete: bool) -> Run:
+    def run(self, *, complete: bool, may_skip: bool) -> Run:
         """Return the run as a whole."""
         return Run(
             files=self._counts["files"],
@@ -318,7 +194,8 @@ class _Judge:
             findings=self._findings,
             fail_on=tuple(sorted(self._levels)),
             waivers=tuple(self._of_waivers(complete=complete)),
-            known=None if self._old is None else self._counts["known"],
+            known=None if self._baseline is None else self._counts["known"],
+            unchanged=self._counts["unchanged"] if may_skip else None,
             complete=complete,
         )
 
@@ -363,7 +240,7 @@ class _Judge:
         severity = policy.for_joint(None).severity(check, own)
         if severity is None:
             return
-        level = self._fail_on or str(policy.fail_on.value)
+        level = level_for(self._fail_on, policy)
         fails = level != NEVER and SEVERITIES.index(severity) <= SEVERITIES.index(_severity(level))
         yield WaiverFinding(check, severity, message, path, waiver.line, fails)
 

@@ -5,13 +5,12 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
-from audit.errors import InputError
+from audit.gate import News
 from audit.plugins import SEVERITIES
 
 Row = Mapping[str, Any]
-News = Literal["new", "worse", "known"]
 
 MARGIN_SHARE = 0.05
 """A figure is worse where it is further beyond its limit by more than this share of what it was (our choice):
@@ -69,8 +68,7 @@ def load_findings(path: str | Path) -> list[dict[str, Any]]:
     InputError
         Where it cannot be read, or has no such columns.
     """
-    import pyarrow as pa  # noqa: PLC0415 (costs a tenth of a second)
-    import pyarrow.parquet as pq  # noqa: PLC0415
+    from audit.history.reading import file_rows  # noqa: PLC0415 (costs a tenth of a second)
 
     path = Path(path)
     columns = ["shot", "joint", "check_name", "severity", "value", "limit_value"]
@@ -79,19 +77,7 @@ def load_findings(path: str | Path) -> list[dict[str, Any]]:
 
         with History(path) as history:
             return history.findings_at(None)
-    try:
-        told = pq.read_schema(path).names
-        table = pq.read_table(path, columns=[*columns, "waived"] if "waived" in told else columns)
-        found: list[dict[str, Any]] = table.to_pylist()
-    except (OSError, pa.ArrowException) as error:
-        raise InputError(
-            f"is no Parquet file of findings ({error})",
-            path=path,
-            hint="Give a file from the folder 'findings' of a record, or the record itself",
-        ) from error
-    missing = ", ".join(each for each in columns if each not in told)
-    if missing:
-        raise InputError(f"lacks the columns {missing}", path=path)
+    found = file_rows(path, "findings", columns, ["show_name", "waived"])
     return [row for row in found if not row.pop("waived", False)]
 
 

@@ -5,6 +5,7 @@ DuckDB itself opens no file: pyarrow reads the record, and a question sees three
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
 from importlib import import_module
@@ -12,13 +13,10 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-import pyarrow as pa
-import pyarrow.dataset as pads
-import pyarrow.parquet as pq
-
 from audit.errors import InputError, UsageError
 from audit.history.baseline import against_baseline
-from audit.history.record import TABLES, VERSION, VERSION_KEY, table_schema
+from audit.history.columns import TABLES
+from audit.history.reading import record_table
 
 CLOSED = {
     "temp_directory": "''",
@@ -29,6 +27,12 @@ CLOSED = {
     "lock_configuration": "true",
 }
 """Keeps a question from files, extensions, the network and Python; the last one locks the others."""
+
+UNCHANGED = "unchanged"
+"""Status of files that were not checked again: their rows say nothing more, and questions do not see them."""
+
+ROWS_AT_ONCE = 10_000
+"""Rows of an answer that are held at a time where it may be long."""
 
 _FINDING = "show_name, shot, joint, check_name, severity, message, value, limit_value"
 
@@ -71,7 +75,7 @@ class History:
             ) from error
         self.folder = folder
         self._connection: Any = self._duckdb.connect()
-        sets = {table: _dataset(folder, table) for table in TABLES}
+        sets = {table: record_table(folder, table) for table in TABLES}
         if not sets["shots"].files:
             raise InputError(
                 "holds no record", path=folder, hint="Make one with: hinge-audit check --record DIR"
@@ -79,7 +83,9 @@ class History:
         for table, found in sets.items():
             self._connection.register(f"all_{table}", found)
         # A run whose files were not all put in place has no shots, and does not count.
-        self._connection.execute("create view shots as from all_shots")
+        self._connection.execute(
+            f"create view shots as from all_shots where status <> '{UNCHANGED}'"
+        )
         for table in ("joints", "findings"):
             self._connection.execute(
                 f"create view {table} as from all_{table} where run in (select run from all_shots)"
@@ -138,7 +144,7 @@ class History:
 
     def last_day(self) -> date:
         """Return the day of the last run."""
-        day: date = self._answer("select max(date) from shots").rows[0][0]
+        day: date = self._answer("select max(date) from all_shots").rows[0][0]
         return day
 
     def worst_joints(
@@ -193,10 +199,24 @@ class History:
         )
 
     def trend(self, *, rig: str | None = None) -> Answer:
-        """Return how each rig did, day by day: its shots, what they cost, and what is to be fixed."""
+        """Return how each rig did, day by day: its shots, what they cost, and what is to be fixed.
+
+        A file that was not checked again on a day counts there with what its last check said.
+        """
         return self._answer(
             f"""
-            with day as ({_last("true", "rig, date,")})
+            with again as (
+                select checked.* replace (mark.run as run, mark.recorded_at as recorded_at, mark.date as date)
+                from all_shots mark join shots checked
+                    using (show_name, sha256, path)
+                where mark.status = '{UNCHANGED}' and checked.recorded_at < mark.recorded_at
+                qualify rank() over (
+                    partition by mark.run, show_name, path
+                    order by checked.recorded_at desc, checked.run desc
+                ) = 1
+            ),
+            told as (from shots union all by name from again),
+            day as ({_last("true", "rig, date,", "told")})
             select rig, date, count(*) as shots,
                 sum((status = 'passed')::int)::bigint as passed,
                 sum(fix)::bigint as fix, sum(look)::bigint as look,
@@ -241,6 +261,35 @@ class History:
             {"day": day, "rig": rig},
         ).dicts()
 
+    def passes(self, show_name: str | None = None) -> Iterator[tuple[str, str, str | None]]:
+        """Go through the files that passed when they were last looked at.
+
+        Parameters
+        ----------
+        show_name
+            Of this show only; of all where None.
+
+        Yields
+        ------
+        (sha256, passed_under, read_beside)
+            As the table ``shots`` has them. Files that have to be checked again in any case are left out.
+        """
+        done = self._connection.execute(
+            f"""
+            with last as (
+                select * from all_shots where show_name = $show or $show is null
+                qualify rank() over (
+                    partition by show_name, coalesce(path, file) order by recorded_at desc, run desc
+                ) = 1
+            )
+            select distinct sha256, passed_under, read_beside from last
+            where status in ('passed', '{UNCHANGED}') and passed_under is not null and sha256 is not null
+            """,
+            {"show": show_name},
+        )
+        while rows := done.fetchmany(ROWS_AT_ONCE):
+            yield from rows
+
     def _findings_since(self, day: date, rig: str | None) -> list[dict[str, Any]]:
         return self._answer(
             f"""
@@ -258,10 +307,10 @@ class History:
         return Answer(tuple(column[0] for column in done.description), done.fetchall())
 
 
-def _last(condition: str, by: str = "") -> str:
+def _last(condition: str, by: str = "", table: str = "shots") -> str:
     """Return the question for the last recording of each shot among those that meet a condition."""
     return (
-        f"select * from shots where ({condition}) qualify row_number() over "
+        f"select * from {table} where ({condition}) qualify row_number() over "
         f"(partition by {by} show_name, shot order by recorded_at desc, run desc, file) = 1"
     )
 
@@ -269,33 +318,3 @@ def _last(condition: str, by: str = "") -> str:
 def _named(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
     """Return findings whose shots are told apart by their show as well."""
     return [row | {"shot": (row["show_name"], row["shot"])} for row in rows]
-
-
-def _dataset(folder: Path, table: str) -> Any:
-    """Return a table's files as a dataset, after a look at the version of the newest one."""
-    partitions = pa.schema([("show_name", pa.string()), ("date", pa.date32())])
-    schema = pa.schema([*table_schema(table), *partitions])
-    root = folder / table
-    files = sorted(str(path) for path in root.glob("*/*/*.parquet")) if root.is_dir() else []
-    if files:
-        newest = max(files, key=lambda path: Path(path).name)
-        try:
-            metadata = pq.read_schema(newest).metadata or {}
-        except (OSError, pa.ArrowException) as error:
-            raise InputError(
-                f"is no Parquet file ({error})", path=newest, hint="Take it out of the record"
-            ) from error
-        version = metadata.get(VERSION_KEY, b"")
-        if not version.isdigit() or int(version) > VERSION:
-            raise InputError(
-                "was not recorded by this version of hinge-audit or an earlier one",
-                path=newest,
-                hint="Install the version that recorded it, or take the file out",
-            )
-    return pads.dataset(
-        files,
-        schema=schema,
-        format="parquet",
-        partitioning=pads.partitioning(partitions, flavor="hive"),
-        partition_base_dir=str(root),
-    )

@@ -1,14 +1,16 @@
-"""Results as a Parquet dataset that grows by one file a table with every run.
+"""Results as a Parquet dataset that grows with every run: by one file a table, or by one for each rig.
 
 Three tables, each a folder of its own with the same partitions: ``shots`` has one row a shot, ``joints`` one
 row a joint a shot, ``findings`` one row a finding. A run writes all its files beside and puts them in place
 together; those of ``shots`` come last, so a joint or a finding without its shot belongs to a run that was cut
-off just then, and every answer leaves it out.
+off just then, and every answer leaves it out. Where a run has several files of a table, their names say how
+many, and a run that lacks one of its ``shots`` was cut off as well.
 """
 
 from __future__ import annotations
 
 import hashlib
+import json
 import os
 import re
 import secrets
@@ -16,7 +18,6 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import ExitStack
 from datetime import UTC, date, datetime
-from functools import cache
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Literal, Self
@@ -28,108 +29,24 @@ import pyarrow.parquet as pq
 import audit
 from audit.errors import OutputError, UsageError
 from audit.files import draft_folder, not_written
+from audit.gate import UnchangedFile
+from audit.gate.data import Beside
+from audit.history.columns import TABLES, UNNAMED_SHOW, file_name, folder_of, table_schema
 from audit.plugins import SEVERITIES
+from audit.policy import USUAL_PARTS
 from audit.results import Document, flat_row
-
-VERSION = 1
-"""Of the layout below; it stands in each file under :data:`VERSION_KEY`."""
-
-VERSION_KEY = b"hinge_audit_record"
-
-TABLES = ("findings", "joints", "shots")
-"""In the order in which a run's files get their names."""
-
-PARTITIONS = ("show_name", "date")
-UNNAMED_SHOW = "unnamed"
 
 ROWS_AT_ONCE = 20_000
 """Rows that are held in memory before they are written."""
 
-Status = Literal["passed", "failed", "unreadable"]
+MOST_OPEN = 64
+"""Files that are open at once: a run may have more rigs than the system allows files."""
+
+MOST_IN_NAME = 160
+"""Letters of a rig's name, as a folder may be called: systems allow 255 for all of it."""
+
+Status = Literal["passed", "failed", "unreadable", "unchanged"]
 Row = Mapping[str, Any]
-
-_TEXT, _COUNT, _NUMBER, _YES = pa.string(), pa.int64(), pa.float64(), pa.bool_()
-_RUN: dict[str, Any] = {
-    "run": _TEXT,
-    "recorded_at": pa.timestamp("us", tz="UTC"),
-    "rig": _TEXT,
-    "shot": _TEXT,
-    "file": _TEXT,
-}
-_SHOT: dict[str, Any] = {
-    "sha256": _TEXT,
-    "format": _TEXT,
-    "frames": _COUNT,
-    "seconds": _NUMBER,
-    "joints": _COUNT,
-    "status": _TEXT,
-    "reason": _TEXT,
-    "hinges": _COUNT,
-    "clean_hinges": _COUNT,
-    "fix": _COUNT,
-    "look": _COUNT,
-    "note": _COUNT,
-    "edit_keys_now": _COUNT,
-    "edit_keys_after": _COUNT,
-    "tool_version": _TEXT,
-}
-_FINDING: dict[str, Any] = {
-    "joint": _TEXT,
-    "check_name": _TEXT,
-    "severity": _TEXT,
-    "message": _TEXT,
-    "value": _NUMBER,
-    "limit_value": _NUMBER,
-    "waived": _YES,
-}
-_AFTER = {"moving_channels": _COUNT, "channel_spread": _NUMBER, "edit_keys": _COUNT}
-_JOINT: dict[str, Any] = {
-    "joint": _TEXT,
-    "parent": _TEXT,
-    "rotation_order": _TEXT,
-    "rotation_order_from": _TEXT,
-    "kind": _TEXT,
-    "range_deg": _NUMBER,
-    **{f"shares_{place}": _NUMBER for place in (1, 2, 3)},
-    "off_axis_deg": _NUMBER,
-    **{f"hinge_axis_{letter}": _NUMBER for letter in "xyz"},
-    "hinge_axis_interval_deg": _NUMBER,
-    **{f"limb_axis_{letter}": _NUMBER for letter in "xyz"},
-    "aim_error_deg": _NUMBER,
-    "residual_deg": _NUMBER,
-    **{
-        f"channels_{letter}_{name}": kind
-        for letter in "xyz"
-        for name, kind in (("range_deg", _NUMBER), ("travel_deg", _NUMBER), ("keys", _COUNT))
-    },
-    "moving_channels": _COUNT,
-    "channel_spread": _NUMBER,
-    "leak": _NUMBER,
-    "edit_keys": _COUNT,
-    "twist_offset_deg": _NUMBER,
-    "twist_interval_deg_low": _NUMBER,
-    "twist_interval_deg_high": _NUMBER,
-    "no_offset_because": _TEXT,
-    **{f"after_twist_{name}": kind for name, kind in _AFTER.items()},
-    **{f"full_offset_xyzw_{letter}": _NUMBER for letter in "xyzw"},
-    "advised_order": _TEXT,
-    **{f"after_full_{name}": kind for name, kind in _AFTER.items()},
-    **{f"causes_{name}": _NUMBER for name in ("twist", "aim", "order", "own")},
-    "findings": _TEXT,
-}
-_COLUMNS = {"shots": _RUN | _SHOT, "joints": _RUN | _JOINT, "findings": _RUN | _FINDING}
-
-
-@cache
-def table_schema(table: str) -> Any:
-    """Return the pyarrow schema of a table's files; the partitions stand in the names of the folders.
-
-    Parameters
-    ----------
-    table
-        One of :data:`TABLES`.
-    """
-    return pa.schema(_COLUMNS[table], metadata={VERSION_KEY: str(VERSION).encode()})
 
 
 def rig_of(joints: Iterable[Row]) -> str:
@@ -144,6 +61,8 @@ def rig_of(joints: Iterable[Row]) -> str:
     for row in joints:
         first = first or row["joint"]
         whole.update(f"{row['joint']}\n{row['parent']}\n".encode("utf-8", "surrogatepass"))
+    while len(quote(_clean(first))) > MOST_IN_NAME:
+        first = first[:-1]
     return f"{first or 'empty'}-{whole.hexdigest()[:8]}"
 
 
@@ -155,7 +74,10 @@ class Recorder:
     folder
         The record; made where it does not exist.
     show_name, day
-        Partition of the run. The day is that of Greenwich where None is given.
+        What the run belongs to. The day is that of Greenwich where None is given.
+    partition
+        What its files are parted by: ``show``, ``rig``, ``year``, ``month``, ``day``, the outermost folder
+        first. Runs of one record may differ in it.
 
     Examples
     --------
@@ -169,17 +91,24 @@ class Recorder:
     """
 
     def __init__(
-        self, folder: Path, *, show_name: str = UNNAMED_SHOW, day: date | None = None
+        self,
+        folder: Path,
+        *,
+        show_name: str = UNNAMED_SHOW,
+        day: date | None = None,
+        partition: Sequence[str] = USUAL_PARTS,
     ) -> None:
         if not show_name.strip():
             raise UsageError("a show needs a name", hint=f"Leave it out for {UNNAMED_SHOW!r}")
         self._folder = folder
         self._moment = datetime.now(UTC)
         self.run = f"{self._moment:%Y%m%dT%H%M%SZ}-{secrets.token_hex(4)}"
-        day = day or self._moment.date()
-        self._part = Path(f"show_name={quote(show_name, safe=' ')}", f"date={day.isoformat()}")
+        self._show = show_name
+        self._day = day or self._moment.date()
+        self._partition = tuple(partition)
         self._rows: dict[str, list[Row]] = {table: [] for table in TABLES}
-        self._writers: dict[str, Any] = {}
+        self._writers: dict[tuple[str, Path], Any] = {}
+        self._drafts: list[tuple[str, Path, Path]] = []
         self._stack = ExitStack()
         self._is_wanted = True
 
@@ -239,6 +168,9 @@ class Recorder:
         passed: bool,
         label: str | None = None,
         rig: str | None = None,
+        path: str | None = None,
+        passed_under: str | None = None,
+        beside: Beside = (),
     ) -> None:
         """Add a shot.
 
@@ -259,6 +191,13 @@ class Recorder:
             suffix, where None.
         rig
             Name of its rig; see :func:`rig_of` where None.
+        path
+            Its file, without the name of the shot that ``file`` has behind ``#`` in a file of several; that
+            where None.
+        passed_under
+            See :class:`audit.gate.UnchangedFile`; None where the file is to be checked again in any case.
+        beside
+            The files that were read with it, each with its digest.
         """
         head = self._head(source["file"], label, rig_of(joints) if rig is None else rig)
         fields = ("sha256", "format", "frames", "seconds", "joints")
@@ -270,6 +209,8 @@ class Recorder:
             | {severity: counts[severity] for severity in SEVERITIES}
             | _sums(joints, findings)
             | {"status": status, "tool_version": audit.__version__}
+            | {"path": source["file"] if path is None else path}
+            | _passing(passed_under, beside)
         )
         for row in joints:
             flat = {name.replace(".", "_").lower(): value for name, value in row.items()}
@@ -281,7 +222,19 @@ class Recorder:
         """Add a shot that could not be read or used, with the sentence that says why."""
         status: Status = "unreadable"
         row = {"status": status, "reason": reason, "tool_version": audit.__version__}
-        self._rows["shots"].append(self._head(file, label, None) | row)
+        self._rows["shots"].append(self._head(file, label, None) | row | {"path": file})
+        self._write_some(ROWS_AT_ONCE)
+
+    def add_unchanged(self, file: UnchangedFile) -> None:
+        """Add a file that was not checked again, because it passed before and is what it was.
+
+        Its row says no more than that. What was found on its shots stands in the run that checked them.
+        """
+        status: Status = "unchanged"
+        row = {"status": status, "sha256": file.sha256, "tool_version": audit.__version__}
+        passing = _passing(file.passed_under, file.beside)
+        head = self._head(file.path, None, None)
+        self._rows["shots"].append(head | row | {"path": file.path} | passing)
         self._write_some(ROWS_AT_ONCE)
 
     def _head(self, file: str, label: str | None, rig: str | None) -> dict[str, Any]:
@@ -291,6 +244,8 @@ class Recorder:
             "rig": rig,
             "shot": Path(file).stem if label is None else label,
             "file": file,
+            "show_name": self._show,
+            "date": self._day,
         }
 
     def _write_some(self, least: int) -> None:
@@ -298,15 +253,31 @@ class Recorder:
         for table, rows in self._rows.items():
             if len(rows) < least:
                 continue
+            parted: dict[Path, list[Row]] = {}
+            for row in rows:
+                rig = None if row["rig"] is None else _clean(row["rig"])
+                parts = folder_of(self._partition, self._show, self._day, rig)
+                parted.setdefault(parts, []).append(row)
+            schema = table_schema(table, self._partition)
             try:
-                if table not in self._writers:
-                    self._writers[table] = pq.ParquetWriter(
-                        self._draft / table, table_schema(table), compression="zstd"
-                    )
-                self._writers[table].write_table(_table(rows, table_schema(table)))
+                for parts, some in parted.items():
+                    self._writer(table, parts).write_table(_table(some, schema))
             except OSError as error:
                 raise _not_written(self._folder, error) from error
             rows.clear()
+
+    def _writer(self, table: str, parts: Path) -> Any:
+        """Return what writes rows of a table into a folder; one that was long not asked for may close."""
+        writer = self._writers.pop((table, parts), None)
+        if writer is None:
+            while len(self._writers) >= MOST_OPEN:
+                self._closed(self._writers.pop(next(iter(self._writers))), is_wanted=True)
+            draft = self._draft / f"{table}-{len(self._drafts)}"
+            schema = table_schema(table, self._partition)
+            writer = pq.ParquetWriter(draft, schema, compression="zstd")
+            self._drafts.append((table, parts, draft))
+        self._writers[table, parts] = writer
+        return writer
 
     def _put_in_place(self) -> None:
         self._write_some(1)
@@ -315,10 +286,12 @@ class Recorder:
         placed: list[Path] = []
         try:
             for table in TABLES:
-                if table in self._writers:
-                    target = self._folder / table / self._part / f"{self.run}.parquet"
+                drafts = [each for each in self._drafts if each[0] == table]
+                for number, (_, parts, draft) in enumerate(drafts, 1):
+                    name = file_name(self.run, number, len(drafts))
+                    target = self._folder / table / parts / name
                     target.parent.mkdir(parents=True, exist_ok=True)
-                    (self._draft / table).replace(target)
+                    draft.replace(target)
                     placed.append(target)
         except OSError as error:
             for path in placed:
@@ -332,6 +305,13 @@ class Recorder:
         except OSError as error:
             if is_wanted:
                 raise _not_written(self._folder, error) from error
+
+
+def _passing(passed_under: str | None, beside: Beside) -> dict[str, str | None]:
+    return {
+        "passed_under": passed_under,
+        "read_beside": json.dumps(beside) if passed_under and beside else None,
+    }
 
 
 def _not_written(folder: Path, error: OSError) -> OutputError:

@@ -23,7 +23,16 @@ import pandas as pd
 import pytest
 from jsonschema import Draft7Validator
 
-from audit.gate import FileVerdict, Options, check_file, collect, output_formats
+from audit.gate import (
+    FileVerdict,
+    News,
+    Options,
+    ShotVerdict,
+    UnchangedFile,
+    check_file,
+    collect,
+    output_formats,
+)
 from audit.policy.lines import key_lines
 from tests.unit.gate.making import POLICY, demo_folder, failed, row, verdict
 
@@ -83,6 +92,23 @@ def test_sarif_keeps_to_the_schema_of_the_standard(sarif_schema, written) -> Non
     errors = list(Draft7Validator(sarif_schema).iter_errors(document))
     assert [error.message for error in errors] == []
     assert len(document["runs"][0]["results"]) > 100
+
+
+def test_sarif_with_a_baseline_keeps_to_it_as_well(sarif_schema, verdicts) -> None:
+    def news(shot: ShotVerdict) -> list[News]:
+        return ["new" if each.severity == "fix" else "worse" for each in shot.findings]
+
+    sink = io.BytesIO()
+    writers = [output_formats()["sarif"].writer(sink)]
+    unchanged = UnchangedFile("same.bvh", "d" * 64, None, "e" * 64)
+    collect([*verdicts, unchanged], "fix", writers, baseline=news, unchanged=lambda _: None)
+    document = json.loads(sink.getvalue())
+    validator = Draft7Validator(sarif_schema)
+    assert [error.message for error in validator.iter_errors(document)] == []
+    results = document["runs"][0]["results"]
+    assert {each["baselineState"] for each in results} == {"new", "updated"}
+    results[0]["baselineState"] = "worse"
+    assert len(list(validator.iter_errors(document))) == 1
 
 
 def test_the_schema_of_the_standard_finds_what_is_wrong(sarif_schema, written) -> None:

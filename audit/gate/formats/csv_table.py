@@ -6,8 +6,8 @@ import csv
 import io
 from collections.abc import Sequence
 
+from audit.gate.judged import JudgedFile, Run
 from audit.gate.output import OutputFormat, Sink, waived_because
-from audit.gate.verdicts import JudgedFile, Run
 
 COLUMNS = (
     "file",
@@ -21,6 +21,7 @@ COLUMNS = (
     "value",
     "limit",
     "waived_because",
+    "since_baseline",
 )
 """``file`` and ``line`` of what is said of a waiver are those of the policy."""
 
@@ -41,7 +42,7 @@ class _Csv:
         failure = judged.verdict.failure
         if failure is not None:
             path, message = judged.verdict.path, failure.message
-            rows.append((path, "", "", "", failure.kind, "fix", "yes", message, "", "", ""))
+            rows.append((path, "", "", "", failure.kind, "fix", "yes", message, "", "", "", ""))
         for shot in judged.shots:
             for each in shot.findings:
                 row = each.row
@@ -58,6 +59,7 @@ class _Csv:
                         row.value,
                         row.limit,
                         waived_because(each),
+                        each.news,
                     )
                 )
         self._write(rows)
@@ -68,7 +70,7 @@ class _Csv:
         for each in run.waivers:
             fails = "yes" if each.fails else "no"
             about = (each.policy, "", each.line, "", each.check)
-            rows.append((*about, each.severity, fails, each.message, "", "", ""))
+            rows.append((*about, each.severity, fails, each.message, "", "", "", ""))
         self._write(rows)
 
     def _write(self, rows: Sequence[Sequence[Cell]]) -> None:

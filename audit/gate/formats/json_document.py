@@ -9,8 +9,8 @@ from importlib.resources import files
 from typing import Any
 
 from audit.gate.data import SEVERITIES
+from audit.gate.judged import JudgedFile, JudgedFinding, JudgedShot, Run, WaiverFinding
 from audit.gate.output import TOOL, OutputFormat, Sink, json_bytes
-from audit.gate.verdicts import JudgedFile, JudgedFinding, JudgedShot, Run, WaiverFinding
 
 
 @cache
@@ -87,6 +87,7 @@ def _finding(each: JudgedFinding) -> dict[str, Any]:
         "value": row.value,
         "limit": row.limit,
         "fails": each.fails,
+        "since_baseline": each.news,
         "waiver": None
         if waiver is None
         else {
@@ -118,6 +119,7 @@ def _summary(run: Run) -> dict[str, Any]:
         "faults": run.faults,
         **{name: run.findings[name] for name in (*SEVERITIES, "waived")},
         "known": run.known,
+        "unchanged": run.unchanged,
         "fail_on": list(run.fail_on),
         "complete": run.complete,
         "passes": run.exit_code == 0,

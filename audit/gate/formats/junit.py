@@ -12,8 +12,15 @@ import tempfile
 from collections.abc import Sequence
 from xml.sax.saxutils import escape, quoteattr
 
-from audit.gate.output import FAILURES, OutputFormat, Sink, waived_because, xml_text
-from audit.gate.verdicts import JudgedFile, JudgedFinding, JudgedShot, Run
+from audit.gate.judged import JudgedFile, JudgedFinding, JudgedShot, Run
+from audit.gate.output import (
+    FAILURES,
+    OutputFormat,
+    Sink,
+    left_unchanged,
+    waived_because,
+    xml_text,
+)
 
 SUITE = "hinge-audit check"
 IN_MEMORY = 1 << 20
@@ -77,7 +84,8 @@ class _Junit:
         self._cases.seek(0)
         shutil.copyfileobj(self._cases, self._sink)
         self._cases.close()
-        rest = "".join(f"{reason}\n" for reason in run.because)
+        told = (*run.because, left_unchanged(run))
+        rest = "".join(f"{sentence}\n" for sentence in told if sentence)
         self._sink.write(
             f"<system-out>{escape(rest)}</system-out>\n</testsuite>\n</testsuites>\n".encode()
         )

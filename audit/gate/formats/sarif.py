@@ -14,8 +14,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
+from audit.gate.data import News
+from audit.gate.judged import JudgedFile, JudgedFinding, JudgedShot, Run, WaiverFinding
 from audit.gate.output import FAILURES, TOOL, OutputFormat, Sink, json_bytes, waived_because
-from audit.gate.verdicts import JudgedFile, JudgedFinding, JudgedShot, Run, WaiverFinding
 
 if TYPE_CHECKING:
     from audit.plugins import Severity
@@ -27,6 +28,9 @@ SCHEMA = (
 
 LEVELS: Mapping[Severity, str] = {"fix": "error", "look": "warning", "note": "note"}
 """3.27.10"""
+
+SINCE_BASELINE: Mapping[News, str] = {"new": "new", "worse": "updated"}
+"""3.27.24. What is known, "unchanged" there, is left out of a run that is held against a baseline."""
 
 FINGERPRINT = "shotJointCheck/v1"
 """By this a result is known again in a later run, whatever its numbers are (3.27.17)."""
@@ -72,7 +76,8 @@ class _Sarif:
         if failure is not None:
             path = judged.verdict.path
             result = self._result(failure.kind, "fix", failure.message, path, None)
-            self._write({**result, "partialFingerprints": _fingerprint(path, "", failure.kind)})
+            result["partialFingerprints"] = _fingerprint(path, "", failure.kind)
+            self._write(result | _state("new" if judged.has_baseline else None))
         for shot in judged.shots:
             for each in shot.findings:
                 self._write(self._finding(judged.verdict.path, shot, each))
@@ -96,12 +101,12 @@ class _Sarif:
         )
         figures = {"value": row.value, "limit": row.limit, "ownSeverity": row.own_severity}
         result["properties"] = {**figures, "fails": each.fails}
-        return result
+        return result | _state(each.news)
 
-    def _waiver(self, each: WaiverFinding) -> dict[str, Any]:
+    def _waiver(self, each: WaiverFinding, *, has_baseline: bool) -> dict[str, Any]:
         result = self._result(each.check, each.severity, each.message, each.policy, each.line)
         result["partialFingerprints"] = _fingerprint(each.policy, each.message, each.check)
-        return result
+        return result | _state("new" if has_baseline else None)
 
     def _result(
         self, check: str, severity: Severity, message: str, path: str, line: int | None
@@ -124,13 +129,15 @@ class _Sarif:
     def end(self, run: Run) -> None:
         """Write what is said of waivers, and how the run ended (3.20)."""
         for each in run.waivers:
-            self._write(self._waiver(each))
+            self._write(self._waiver(each, has_baseline=run.known is not None))
         invocation: dict[str, Any] = {
             "executionSuccessful": run.complete and not run.faults,
             "exitCode": run.exit_code,
         }
         if run.because:
             invocation["exitCodeDescription"] = "; ".join(run.because)
+        if run.unchanged is not None:
+            invocation["properties"] = {"unchangedFiles": run.unchanged}
         self._sink.write(b'\n],\n"invocations": ' + json_bytes([invocation]) + b"\n}]\n}\n")
 
 
@@ -145,6 +152,15 @@ def uri_of(path: str) -> str:
         data = place.as_posix().encode("utf-8", "replace")
     # A colon, too, is spelt out: in the first part it would make that a scheme.
     return quote(data, safe="/")
+
+
+def _state(news: News | None) -> dict[str, str]:
+    """Return what a result is beside an earlier run; nothing where none was asked for.
+
+    An earlier run is known by its findings alone. Files that could not be read, and what is said of waivers,
+    are never among them, and so count as new.
+    """
+    return {} if news is None else {"baselineState": SINCE_BASELINE[news]}
 
 
 def _fingerprint(file: str, joint: str, check: str) -> dict[str, str]:

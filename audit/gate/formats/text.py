@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from audit.gate.output import FAULT, OutputFormat, Sink, visible
-from audit.gate.verdicts import NEVER, JudgedFile, JudgedFinding, JudgedShot, Run
+from audit.gate.judged import NEVER, JudgedFile, JudgedFinding, JudgedShot, Run
+from audit.gate.output import FAULT, OutputFormat, Sink, left_unchanged, visible
 from audit.wording import plural
 
 MOST_JOINTS = 4
@@ -71,6 +71,9 @@ def summary_lines(run: Run, noted: int = 0) -> list[str]:
     second += f", {found['waived']:,} waived." if found["waived"] else "."
     if run.known is not None:
         second += f" Known from the baseline, and not counted: {run.known:,}."
+    unchanged = left_unchanged(run)
+    if unchanged:
+        second += f" {unchanged}."
     if noted:
         second += f" Not listed: {plural(noted, 'shot')} with notes or waived findings only."
     if run.because:

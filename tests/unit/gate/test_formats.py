@@ -8,12 +8,22 @@ import json
 from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
+from typing import Any
 from xml.etree import ElementTree
 
 import pytest
 from jsonschema import Draft202012Validator
 
-from audit.gate import FileVerdict, Options, check_file, collect, output_formats
+from audit.gate import (
+    FileVerdict,
+    News,
+    Options,
+    ShotVerdict,
+    UnchangedFile,
+    check_file,
+    collect,
+    output_formats,
+)
 from audit.gate.formats.json_document import schema
 from audit.gate.formats.sarif import uri_of
 from tests.unit.gate.making import POLICY, USELESS, WAIVED, demo_folder, failed, row, verdict
@@ -23,11 +33,25 @@ HOSTILE = 'a"<&\n\x00\x1b\u202e\ud800\ufffe,=;é'
 TODAY = date(2026, 3, 1)
 
 
-def written(name: str, verdicts: Sequence[FileVerdict], fail_on: str | None = "fix") -> bytes:
+def written(
+    name: str,
+    verdicts: Sequence[FileVerdict | UnchangedFile],
+    fail_on: str | None = "fix",
+    **others: Any,
+) -> bytes:
     """Return a run in a format."""
     sink = io.BytesIO()
-    collect(verdicts, fail_on, [output_formats()[name].writer(sink)], today=TODAY)
+    collect(verdicts, fail_on, [output_formats()[name].writer(sink)], today=TODAY, **others)
     return sink.getvalue()
+
+
+def by_severity(shot: ShotVerdict) -> list[News]:
+    """Say of findings to fix that they are new, of notes that they are known, of others that they are worse."""
+    kinds: dict[str, News] = {"fix": "new", "look": "worse", "note": "known"}
+    return [kinds[each.severity] for each in shot.findings]
+
+
+UNCHANGED = UnchangedFile("shots/same.bvh", "d" * 64, None, "e" * 64)
 
 
 @pytest.fixture(scope="module")
@@ -126,6 +150,27 @@ class TestJson:
         document = json.loads(written("json", verdicts, fail_on))
         Draft202012Validator(dict(schema())).validate(document)
 
+    def test_with_a_baseline_and_unchanged_files(self, verdicts: list[FileVerdict]) -> None:
+        text = written(
+            "json", [*verdicts, UNCHANGED], baseline=by_severity, unchanged=lambda _: None
+        )
+        document = json.loads(text)
+        Draft202012Validator(dict(schema())).validate(document)
+        found = [
+            each
+            for file in document["files"]
+            for shot in file["shots"]
+            for each in shot["findings"]
+        ]
+        told = {(each["severity"], each["since_baseline"]) for each in found}
+        assert told == {("fix", "new"), ("look", "worse")}
+        assert (document["summary"]["unchanged"], document["summary"]["files"]) == (1, 5)
+        assert "same.bvh" not in text.decode()
+        before = json.loads(written("json", verdicts))
+        assert before["summary"]["unchanged"] is None
+        (first, *_) = before["files"][2]["shots"][0]["findings"]
+        assert first["since_baseline"] is None
+
     def test_its_figures_are_those_of_the_run(self, verdicts: list[FileVerdict]) -> None:
         document = json.loads(written("json", verdicts))
         shots = [shot for file in document["files"] for shot in file["shots"]]
@@ -156,8 +201,31 @@ class TestCsv:
             "locked (lead, until 2026-03-31)"
         }
 
+    def test_what_each_finding_is_beside_the_baseline(self, verdicts: list[FileVerdict]) -> None:
+        def told(**others: Any) -> set[tuple[str, str]]:
+            text = written("csv", verdicts, **others).decode()
+            rows = csv.DictReader(io.StringIO(text, newline=""))
+            return {
+                (each["severity"], each["since_baseline"])
+                for each in rows
+                if each["check"] not in ("unreadable", "fault", "useless-waiver")
+            }
+
+        assert told(baseline=by_severity) == {("fix", "new"), ("look", "worse")}
+        assert told() == {("fix", ""), ("look", ""), ("note", "")}
+
 
 class TestJunit:
+    def test_unchanged_files_are_counted_in_words(self) -> None:
+        data = written("junit", [verdict(), UNCHANGED], unchanged=lambda _: None)
+        (suite,) = ElementTree.fromstring(data)
+        assert [case.get("classname") for case in suite.findall("testcase")] == ["shots/walk.bvh"]
+        assert suite.findtext("system-out") == (
+            "Passed before, unchanged, and not checked again: 1 file\n"
+        )
+        (suite,) = ElementTree.fromstring(written("junit", [verdict()]))
+        assert suite.findtext("system-out") == ""
+
     def test_one_case_a_shot_and_counts_that_hold(self, verdicts: list[FileVerdict]) -> None:
         suites = ElementTree.fromstring(written("junit", verdicts))
         (suite,) = suites
@@ -182,6 +250,23 @@ class TestSarif:
         (location,) = suppressed[0]["locations"][0]["logicalLocations"]
         assert location["name"] == "L_Knee"
         assert suppressed[0]["suppressions"][0]["justification"].startswith("locked (lead")
+
+    def test_with_a_baseline_each_result_says_what_it_is(self, verdicts: list[FileVerdict]) -> None:
+        (run,) = json.loads(written("sarif", verdicts, baseline=by_severity))["runs"]
+        states = {(each["level"], each["baselineState"]) for each in run["results"]}
+        # What is said of a waiver, and of a file that was not read, is in no earlier run: new.
+        assert states == {("error", "new"), ("warning", "updated"), ("warning", "new")}
+        (said,) = [each for each in run["results"] if each["ruleId"] == "useless-waiver"]
+        assert (said["level"], said["baselineState"]) == ("warning", "new")
+        (run,) = json.loads(written("sarif", verdicts))["runs"]
+        assert not any("baselineState" in each for each in run["results"])
+        assert "properties" not in run["invocations"][0]
+
+    def test_unchanged_files_are_counted(self) -> None:
+        text = written("sarif", [verdict(), UNCHANGED], unchanged=lambda _: None)
+        (run,) = json.loads(text)["runs"]
+        assert run["invocations"][0]["properties"] == {"unchangedFiles": 1}
+        assert run["results"] == []
 
     def test_each_result_points_to_its_rule(self, verdicts: list[FileVerdict]) -> None:
         (run,) = json.loads(written("sarif", verdicts))["runs"]

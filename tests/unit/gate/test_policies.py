@@ -16,9 +16,10 @@ from audit.gate import (
     Options,
     check_file,
     data,
+    judged,
+    partition_of,
     policies,
     settings_digest,
-    verdicts,
 )
 from audit.plugins import SEVERITIES
 from audit.policy import NEVER, Policy, PolicyError, reading
@@ -28,7 +29,7 @@ from tests.unit.gate.making import demo_folder, failed
 def test_what_stands_twice_is_the_same() -> None:
     assert data.SEVERITIES == SEVERITIES
     assert policies.NAME == reading.NAME
-    assert (NEVER, Policy().fail_on.value) == (verdicts.NEVER, verdicts.DEFAULT_FAIL_ON)
+    assert (NEVER, Policy().fail_on.value) == (judged.NEVER, judged.DEFAULT_FAIL_ON)
 
 
 def test_what_judges_loads_nothing_that_measures() -> None:
@@ -76,3 +77,24 @@ def test_each_policy_is_read_once_and_mistakes_are_told(tmp_path: Path) -> None:
         HeldPolicies(Options()).read([str(good / "a.bvh"), str(bad / "a.bvh")])
     with pytest.raises(PolicyError, match="policy init"):
         HeldPolicies(Options(policy=str(tmp_path / "none.toml"))).read([""])
+
+
+def test_the_policies_of_a_run_agree_on_how_it_is_recorded(tmp_path: Path) -> None:
+    paths = []
+    for name, text in (("a", ""), ("b", "['show', 'month']"), ("c", "['show', 'month']")):
+        (tmp_path / name).mkdir()
+        said = f"[record]\npartition = {text}\n" if text else "# says nothing\n"
+        (tmp_path / name / "policy.toml").write_text(said)
+        paths.append(str(tmp_path / name / "shot.bvh"))
+    read = HeldPolicies(Options()).read(paths)
+    assert [Path(str(each.path)).parent.name for each in read] == ["a", "b", "c"]
+    assert partition_of(read) == ("show", "month")
+    assert partition_of(read[:1]) is partition_of([]) is None
+    (tmp_path / "c" / "policy.toml").write_text("\n[record]\npartition = ['month', 'show']\n")
+    with pytest.raises(PolicyError) as caught:
+        partition_of(HeldPolicies(Options()).read(paths))
+    assert (caught.value.path, caught.value.where) == (
+        str(tmp_path / "c" / "policy.toml"),
+        "line 3",
+    )
+    assert f"{tmp_path / 'b' / 'policy.toml'}, line 2, by show, month" in str(caught.value)

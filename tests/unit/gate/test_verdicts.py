@@ -13,7 +13,15 @@ from pathlib import Path
 
 import pytest
 
-from audit.gate import FileVerdict, FindingRow, JudgedFile, Run, collect, output_formats
+from audit.gate import (
+    FileVerdict,
+    FindingRow,
+    JudgedFile,
+    Run,
+    UnchangedFile,
+    collect,
+    output_formats,
+)
 from tests.unit.gate.making import POLICY, USELESS, WAIVED, failed, row, verdict
 
 BEFORE, AFTER = date(2026, 3, 31), date(2026, 4, 1)
@@ -193,12 +201,36 @@ def test_what_was_so_before_counts_nowhere_and_its_waiver_is_not_useless(tmp_pat
     known = row(joint="L_Knee", waivers=(WAIVED,))
     found = [verdict(known, row(joint="R_Knee"), row("look", joint="Neck"), policy=str(policy))]
     kept = Kept()
-    old = lambda shot: [each.joint != "Neck" for each in shot.findings]  # noqa: E731
-    run = collect(found, "fix", [kept], today=BEFORE, old=old)
+    kinds = {"L_Knee": "known", "R_Knee": "known", "Neck": "worse"}
+    news = lambda shot: [kinds[each.joint] for each in shot.findings]  # noqa: E731
+    run = collect(found, "fix", [kept], today=BEFORE, baseline=news)
     (shot,) = kept.files[0].shots
-    assert [each.row.joint for each in shot.findings] == ["Neck"]
+    assert [(each.row.joint, each.news) for each in shot.findings] == [("Neck", "worse")]
+    assert kept.files[0].has_baseline
     assert [each.row.joint for each in shot.known] == ["L_Knee", "R_Knee"]
     assert (run.failing, run.known, run.findings["fix"], run.findings["waived"]) == (0, 2, 0, 0)
     assert [each.line for each in run.waivers] == [USELESS]
     assert collect(found, "fix", today=BEFORE).known is None
-    assert collect(found, "look", today=BEFORE, old=old).failing == 1
+    assert collect(found, "look", today=BEFORE, baseline=news).failing == 1
+
+
+def test_unchanged_files_are_counted_and_their_policies_looked_at(tmp_path: Path) -> None:
+    policy = tmp_path / "policy.toml"
+    policy.write_text(POLICY)
+    files = [UnchangedFile(name, "a" * 64, str(policy), "b" * 64) for name in ("a.bvh", "b.bvh")]
+    kept, told, stepped = Kept(), [], []
+    run = collect(
+        [verdict(), *files],
+        writers=[kept],
+        today=BEFORE,
+        unchanged=told.append,
+        progress=stepped.append,
+    )
+    assert (run.files, run.shots, run.unchanged, run.fail_on) == (1, 1, 2, ("fix", "look"))
+    assert ([each.verdict.path for each in kept.files], told) == (["shots/walk.bvh"], files)
+    assert len(stepped) == 3
+    # Both waivers match nothing, and the policy fails from "look" on.
+    assert [(each.check, each.fails) for each in run.waivers] == [("useless-waiver", True)] * 2
+    assert run.exit_code == 1
+    assert collect([verdict()], unchanged=told.append).unchanged == 0
+    assert collect([verdict()]).unchanged is None

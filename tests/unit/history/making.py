@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date
+from itertools import zip_longest
 from pathlib import Path
 from typing import Any
 
@@ -39,10 +41,19 @@ def document(name: str, *found: tuple[str, str, str, float, float]) -> Document:
     return made | {"source": source, "joints": joints, "findings": whole}
 
 
-def record(folder: Path, day: str, *documents: Document, show: str = "harbour") -> None:
-    """Record one run; a shot passes where it has nothing to fix."""
-    with Recorder(folder, show_name=show, day=date.fromisoformat(day)) as recorder:
-        for each in documents:
+def record(
+    folder: Path,
+    day: str,
+    *documents: Document,
+    show: str = "harbour",
+    partition: Sequence[str] = ("show", "day"),
+    rigs: Sequence[str] = (),
+) -> None:
+    """Record one run; a shot passes where it has nothing to fix. The rigs may be given, one a document."""
+    when = date.fromisoformat(day)
+    with Recorder(folder, show_name=show, day=when, partition=partition) as recorder:
+        for each, rig in zip_longest(documents, rigs):
             found = [row for joint in each["joints"] for row in joint["findings"]]
             found += each["findings"]
-            recorder.add(each, passed=all(row["severity"] != "fix" for row in found))
+            passed = all(row["severity"] != "fix" for row in found)
+            recorder.add(each, passed=passed, rig=rig)

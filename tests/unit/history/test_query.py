@@ -10,8 +10,10 @@ import pyarrow.parquet as pq
 import pytest
 
 from audit.errors import InputError, UsageError
+from audit.gate import UnchangedFile
+from audit.history.columns import TABLES, VERSION_KEY
 from audit.history.query import History
-from audit.history.record import VERSION_KEY
+from audit.history.record import Recorder
 from tests.unit.history.making import document, record
 
 pytest.importorskip("duckdb", reason="needs the extra 'history'")
@@ -173,6 +175,85 @@ def test_a_run_that_was_cut_off_between_its_files_does_not_count(folder: Path) -
         ]
         assert history.ask("select count(*) from joints where show_name = 'island'").rows == [(0,)]
         assert history.ask("select count(*) from joints").rows == [(44,)]
+
+
+def test_of_a_run_of_several_files_none_may_be_missing(folder: Path) -> None:
+    made = [document(name, BAD) for name in ("one", "two")]
+    record(folder, "2024-02-01", *made, partition=["rig", "show"], rigs=["a", "b"])
+    with History(folder) as history:
+        assert history.ask("select count(*) from shots where date = '2024-02-01'").rows == [(2,)]
+    next(folder.glob("shots/rig=a/*/*.parquet")).unlink()
+    with History(folder) as history:
+        for table in TABLES:
+            question = f"select count(*) from {table} where date = '2024-02-01'"
+            assert history.ask(question).rows == [(0,)]
+
+
+PARTITIONS = (
+    ("show", "day"),
+    ("show", "month"),
+    ("rig",),
+    ("year", "month", "day", "rig", "show"),
+    ("day",),
+)
+
+
+def test_a_record_that_was_parted_in_many_ways_answers_as_one_of_one_way(tmp_path: Path) -> None:
+    runs = [
+        ("2024-01-01", "harbour", [document("good", NOTE), document("bad", BAD)]),
+        ("2024-01-05", "harbour", [document("good"), document("bad", BAD)]),
+        ("2024-01-05", "island", [document("good", BAD)]),
+        ("2024-02-09", "a=b/c é%2F", [document("good")]),
+        ("2024-02-09", "harbour", [document("good", BAD), document("bad", WORSE)]),
+    ]
+    rigs = ["crane-1", "mast 2/é=%"]
+    for partition, (day, show, documents) in zip(PARTITIONS, runs, strict=True):
+        given = {"show": show, "rigs": rigs[: len(documents)]}
+        record(tmp_path / "same", day, *documents, **given)
+        record(tmp_path / "mixed", day, *documents, **given, partition=partition)
+    told = []
+    for name in ("same", "mixed"):
+        with History(tmp_path / name) as history:
+            asked = [
+                history.worst_joints(),
+                history.worse_since(date(2024, 2, 1)),
+                history.never_passed(),
+                history.trend(),
+                history.trend(rig=rigs[1]),
+                history.ask("select show_name, rig, shot, date, status from shots order by all"),
+                history.ask("select * exclude (run, recorded_at) from findings order by all"),
+            ]
+            assert all(each.rows for each in asked)
+            told.append((asked, history.rigs(), history.findings_at(None), history.last_day()))
+    assert told[0] == told[1]
+
+
+def test_files_that_were_not_checked_again_count_as_they_were(tmp_path: Path) -> None:
+    def unchanged(day: str, *names: str) -> None:
+        with Recorder(tmp_path, show_name="harbour", day=date.fromisoformat(day)) as recorder:
+            for name in names:
+                path = f"shots/{name}.bvh"
+                recorder.add_unchanged(UnchangedFile(path, "0" * 64, None, "1" * 64))
+
+    record(tmp_path, "2024-01-01", document("good", NOTE), document("bad", BAD))
+    record(tmp_path, "2024-01-02", document("bad", BAD))
+    unchanged("2024-01-02", "good")
+    unchanged("2024-01-03", "good", "renamed")
+    with History(tmp_path) as history:
+        trend = [
+            (row["date"].day, row["shots"], row["passed"], row["fix"])
+            for row in history.trend().dicts()
+        ]
+        # One that was given another name is missing there until it is checked again.
+        assert trend == [(1, 2, 1, 1), (2, 2, 1, 1), (3, 1, 1, 0)]
+        assert history.last_day() == date(2024, 1, 3)
+        assert [row["shot"] for row in history.never_passed().dicts()] == ["bad"]
+        assert history.worse_since(date(2024, 1, 2)).rows == []
+        assert [row["shot"] for row in history.findings_at(None)] == ["bad", "good"]
+        assert history.worst_joints().dicts()[0]["shots"] == 2
+        assert history.ask("select count(*), max(status) from shots").rows == [(3, "passed")]
+        assert sorted(history.passes()) == [("0" * 64, "1" * 64, None)]
+        assert list(history.passes("island")) == []
 
 
 def test_a_record_without_findings(tmp_path: Path) -> None:

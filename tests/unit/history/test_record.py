@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import json
 from datetime import date
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 import pandas as pd
 import pyarrow.dataset as pads
@@ -13,8 +15,10 @@ import pytest
 
 from audit.demo import demo_shots
 from audit.errors import OutputError, UsageError
+from audit.gate import UnchangedFile
 from audit.history import Recorder, rig_of, table_schema
-from audit.history.record import TABLES, VERSION_KEY
+from audit.history.columns import TABLES, VERSION_KEY, whole_runs
+from audit.history.record import MOST_IN_NAME
 from audit.pipeline import examine
 from audit.results import flat_row, schema
 from tests.unit.history.making import document, record
@@ -71,7 +75,7 @@ def test_any_reader_reads_it(tmp_path: Path) -> None:
         by_pandas = pd.concat([pd.read_parquet(path) for path in paths])
         by_arrow = pads.dataset(tmp_path / table, partitioning="hive").to_table()
         assert len(by_pandas) == by_arrow.num_rows
-        assert pq.read_schema(paths[0]).metadata[VERSION_KEY] == b"1"
+        assert pq.read_schema(paths[0]).metadata[VERSION_KEY] == b"2"
     duckdb = pytest.importorskip("duckdb", reason="needs the extra 'history'")
     with duckdb.connect() as connection:
         (count,) = connection.execute(
@@ -167,3 +171,93 @@ def test_rigs_are_told_apart_by_names_and_parents() -> None:
     assert one == rig_of(rows(("Hips", None), ("Knee", "Hips")))
     assert one != rig_of(rows(("Hips", None), ("Knee", None)))
     assert rig_of([]).startswith("empty-")
+    # A folder is called after it, and systems allow no name to be endless.
+    long = rig_of(rows(("ü" * 300, None)))
+    assert len(quote(long)) <= MOST_IN_NAME + len("-12345678")
+    assert long != rig_of(rows(("ü" * 301, None)))
+
+
+BAD = ("joint0", "twist", "fix", 9.0, 5.0)
+
+
+@pytest.mark.parametrize(
+    ("partition", "folders"),
+    [
+        (["show", "day"], "show_name=harbour/date=2024-05-17"),
+        (["show", "month"], "show_name=harbour/month=2024-05"),
+        (["year", "rig"], "year=2024/rig=crane-1"),
+        (["rig"], "rig=crane-1"),
+        (
+            ["day", "month", "year", "show"],
+            "date=2024-05-17/month=2024-05/year=2024/show_name=harbour",
+        ),
+    ],
+)
+def test_what_files_are_parted_by(tmp_path: Path, partition: list[str], folders: str) -> None:
+    record(tmp_path, "2024-05-17", document("one", BAD), partition=partition, rigs=["crane-1"])
+    for table in TABLES:
+        (path,) = files(tmp_path / table)
+        assert path.parent == tmp_path / table / folders
+        # No reader has to choose: what the folders say does not stand in the file, and the other way round.
+        columns = pq.read_schema(path).names
+        assert ("show_name" in columns) is ("show" not in partition)
+        assert ("date" in columns) is ("day" not in partition)
+        assert ("rig" in columns) is ("rig" not in partition)
+        by_arrow = pads.dataset(tmp_path / table, partitioning="hive").to_table().to_pylist()
+        assert {(row["show_name"], str(row["date"]), row["rig"]) for row in by_arrow} == {
+            ("harbour", "2024-05-17", "crane-1")
+        }
+        assert len(pd.read_parquet(tmp_path / table)) == len(by_arrow) > 0
+
+
+def test_a_run_of_many_rigs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("audit.history.record.ROWS_AT_ONCE", 4)
+    monkeypatch.setattr("audit.history.record.MOST_OPEN", 2)
+    made = [document(f"shot{number}") for number in range(12)]
+    rigs = [f"rig {number % 5}/é" for number in range(12)]
+    with Recorder(tmp_path, partition=["rig", "month"]) as recorder:
+        for each, rig in zip(made, rigs, strict=True):
+            recorder.add(each, passed=True, rig=rig)
+            assert len(recorder._writers) <= 2
+        recorder.add_unreadable("x/bad.bvh", "is damaged")
+    rows = pads.dataset(tmp_path / "shots", partitioning="hive").to_table().to_pylist()
+    assert sorted((row["shot"], row["rig"]) for row in rows if row["rig"]) == sorted(
+        (f"shot{number}", rig) for number, rig in enumerate(rigs)
+    )
+    assert [row["shot"] for row in rows if row["rig"] is None] == ["bad"]
+    names = [path.name for path in files(tmp_path / "shots")]
+    counts = {name.rsplit("-of-", 1)[1] for name in names}
+    assert counts == {f"{len(names)}.parquet"}
+    assert len(set(names)) == len(names) > 6
+    paths = [str(path) for path in files(tmp_path / "shots")]
+    assert whole_runs(paths) == paths
+    assert whole_runs(paths[1:]) == []
+    assert whole_runs([*paths[1:], "other.parquet"]) == ["other.parquet"]
+
+
+def test_of_many_rigs_all_files_are_placed_or_none(tmp_path: Path) -> None:
+    (tmp_path / "shots").mkdir()
+    (tmp_path / "shots" / "rig=b").write_text("in the way")
+    with pytest.raises(OutputError, match="cannot be written"):
+        record(tmp_path, "2024-01-02", *map(document, "ab"), partition=["rig"], rigs=["a", "b"])
+    assert files(tmp_path) == [tmp_path / "shots" / "rig=b"]
+
+
+def test_files_that_are_unchanged(tmp_path: Path) -> None:
+    file = UnchangedFile("x/one.glb", "a" * 64, None, "b" * 64, (("é.bin", "c" * 64), ("d", None)))
+    with Recorder(tmp_path) as recorder:
+        recorder.add_unchanged(file)
+    assert [path.parts[-4] for path in files(tmp_path)] == ["shots"]
+    (row,) = pq.read_table(tmp_path / "shots").to_pylist()
+    told = {name: value for name, value in row.items() if value is not None}
+    assert json.loads(told.pop("read_beside")) == [["é.bin", "c" * 64], ["d", None]]
+    for name in ("run", "recorded_at", "show_name", "date", "tool_version"):
+        told.pop(name)
+    assert told == {
+        "shot": "one",
+        "file": "x/one.glb",
+        "path": "x/one.glb",
+        "sha256": "a" * 64,
+        "passed_under": "b" * 64,
+        "status": "unchanged",
+    }

@@ -1,0 +1,245 @@
+"""Which files passed in an earlier run and are what they were, so that nobody has to check them again."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections import defaultdict, deque
+from collections.abc import Iterable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import suppress
+from hashlib import sha256
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from audit.batch.cache import digest_of, file_digest
+from audit.errors import InputError
+from audit.gate import HeldPolicies, JudgedFile, Options, UnchangedFile, level_for, policy_for
+from audit.gate.data import Beside
+from audit.history.reading import file_rows
+from audit.model import Source
+
+if TYPE_CHECKING:
+    from audit.history.judged import Baseline
+
+LOOKED_AT_TOGETHER = 16
+THREADS = 2
+"""Files that one thread hashes at a time, and threads: as in ``audit.batch.running``, for the same reasons."""
+
+DIGEST_BYTES = 16
+"""So much is held of each file that passed: enough that no two of a billion are ever taken for each other."""
+
+Passed = tuple[str, str, str | None]
+"""``sha256``, ``passed_under`` and ``read_beside`` of a file that passed."""
+
+
+class PassedUnder:
+    """Digests of all that a verdict depends on beside the bytes of the file and of the files it names.
+
+    Parameters
+    ----------
+    options
+        What the run checks with.
+    policies
+        The policies as they were when the run began.
+    fail_on
+        From which severity on findings fail; the policies' own where None.
+    baseline
+        What findings are held against.
+
+    Notes
+    -----
+    Program and libraries, rotation order, skeleton, the policy's content, the severity that fails, and the
+    suffix, by which a format may be recognised. Names and folders are left out where they do not matter, so
+    that a file may be renamed. They do where a waiver is about some shots only, and with a baseline, which
+    knows shots by their names: then the name and what the baseline says of it are in the digest.
+    """
+
+    def __init__(
+        self,
+        options: Options,
+        policies: HeldPolicies,
+        fail_on: str | None,
+        baseline: Baseline | None = None,
+    ) -> None:
+        self._options, self._policies = options, policies
+        self._fail_on, self._baseline = fail_on, baseline
+        self._rules: dict[tuple[str | None, str | None], tuple[str, bool] | None] = {}
+        skeleton = options.skeleton
+        self._base: str | None = None
+        # Without a skeleton that can be read every file fails, and there is nothing to be told of any.
+        with suppress(InputError):
+            files = () if skeleton is None else (skeleton,)
+            self._base = digest_of({"order": options.order}, files)
+
+    def of(self, path: str) -> str | None:
+        """Return the digest for a file that is checked by this run; None where there is none."""
+        held = self._policies.of(path)
+        if held not in self._rules:
+            self._rules[held] = self._read(path, held[1])
+        rules = self._rules[held]
+        if self._base is None or rules is None:
+            return None
+        level, name_matters = rules
+        suffix = os.path.splitext(path)[1].lower()
+        told: list[Any] = [self._base, held[1], level, suffix, path if name_matters else None]
+        if self._baseline is not None:
+            label = Source(path).label
+            told.append([label, self._baseline.digest_for(label)])
+        return sha256(json.dumps(told).encode("ascii")).hexdigest()
+
+    def policy_of(self, path: str) -> str | None:
+        """Return the policy that holds for a file, None for the defaults."""
+        return self._policies.of(path)[0]
+
+    def of_passed(self, judged: JudgedFile) -> str | None:
+        """Return the digest for a file that has been judged; None where it has to be checked again in any case.
+
+        That is so where one of its shots does not pass, and where any waiver covers a finding, whether it works
+        or not: it may end, and what is said of waivers needs the finding.
+        """
+        findings = [each for shot in judged.shots for each in (*shot.findings, *shot.known)]
+        if (
+            not judged.shots
+            or not all(shot.passes for shot in judged.shots)
+            or any(each.row.waivers for each in findings)
+            or not self._policies.is_final(judged.verdict)
+        ):
+            return None
+        return self.of(judged.verdict.path)
+
+    def _read(self, path: str, digest: str | None) -> tuple[str, bool] | None:
+        """Return from where on a policy fails, and whether names matter; None where it was edited since."""
+        policy = policy_for(path, self._options)
+        if policy.sha256 != digest:
+            return None
+        name_matters = any(waiver.shots != ("*",) for waiver in policy.waivers)
+        return level_for(self._fail_on, policy), name_matters
+
+
+class EarlierPasses:
+    """The files that passed when an earlier run, or the last of several, looked at them.
+
+    Parameters
+    ----------
+    path
+        A record, or a Parquet file of its table ``shots``.
+    show_name
+        Only files of this show; of all where None.
+    under
+        What this run checks under.
+
+    Raises
+    ------
+    InputError
+        Where it cannot be read, or has no such columns.
+
+    Notes
+    -----
+    A digest a file is held, and the names of the files beside it where it was read with some.
+    """
+
+    def __init__(self, path: Path, show_name: str | None, under: PassedUnder) -> None:
+        self._under = under
+        self._passed: set[bytes] = set()
+        self._beside: dict[bytes, set[tuple[str, ...]]] = defaultdict(set)
+        for digest, passed_under, text in _passes(path, show_name):
+            beside = _read_beside(text)
+            if beside is None:
+                continue
+            if beside:
+                names = tuple(name for name, _ in beside)
+                self._beside[_key(digest, passed_under)].add(names)
+            self._passed.add(_key(digest, passed_under, beside))
+
+    def among(self, paths: Sequence[str]) -> Iterator[str | UnchangedFile]:
+        """Go through files in their order: paths of those to be checked, and those that are unchanged.
+
+        Parameters
+        ----------
+        paths
+            The files. Their contents are read, and never the times of their changes.
+        """
+        if not self._passed:
+            yield from paths
+            return
+        for path, digest in _hashed(paths):
+            yield self._unchanged(path, digest) or path
+
+    def _unchanged(self, path: str, digest: str | None) -> UnchangedFile | None:
+        passed_under = self._under.of(path)
+        if digest is None or passed_under is None:
+            return None
+        folder = os.path.dirname(path)
+        for names in ((), *sorted(self._beside.get(_key(digest, passed_under), ()))):
+            beside = tuple((name, _digest_or_none(os.path.join(folder, name))) for name in names)
+            if _key(digest, passed_under, beside) in self._passed:
+                policy = self._under.policy_of(path)
+                return UnchangedFile(path, digest, policy, passed_under, beside)
+        return None
+
+
+def _passes(path: Path, show_name: str | None) -> Iterable[Passed]:
+    if path.is_dir():
+        from audit.history.query import History  # noqa: PLC0415 (needs an extra)
+
+        with History(path) as history:
+            yield from history.passes(show_name)
+        return
+    needed = ("run", "recorded_at", "file", "sha256", "status")
+    others = ("show_name", "path", "passed_under", "read_beside")
+    last: dict[tuple[str | None, str], list[dict[str, Any]]] = {}
+    for row in file_rows(path, "shots", needed, others):
+        show = row.get("show_name")
+        if show_name is not None and show not in (None, show_name):
+            continue
+        rows = last.setdefault((show, row.get("path") or row["file"]), [])
+        if rows and _run(rows[0]) < _run(row):
+            rows.clear()
+        if not rows or _run(rows[0]) == _run(row):
+            rows.append(row)
+    for row in (each for rows in last.values() for each in rows):
+        if row.get("passed_under") and row["sha256"]:
+            yield row["sha256"], row["passed_under"], row.get("read_beside")
+
+
+def _read_beside(text: str | None) -> Beside | None:
+    """Return what a record says of the files beside one; None where somebody spoilt it."""
+    with suppress(ValueError, TypeError):
+        return tuple((str(name), was) for name, was in json.loads(text or "[]"))
+    return None
+
+
+def _run(row: dict[str, Any]) -> tuple[Any, str]:
+    return row["recorded_at"], row["run"]
+
+
+def _hashed(paths: Sequence[str]) -> Iterator[tuple[str, str | None]]:
+    """Go through files with the digests of their bytes, some of them ahead of whoever asks."""
+    threads = ThreadPoolExecutor(THREADS)
+    ahead: deque[Future[list[tuple[str, str | None]]]] = deque()
+    try:
+        for start in range(0, len(paths), LOOKED_AT_TOGETHER):
+            some = paths[start : start + LOOKED_AT_TOGETHER]
+            ahead.append(threads.submit(_digests, some))
+            if len(ahead) > 2 * THREADS:
+                yield from ahead.popleft().result()
+        while ahead:
+            yield from ahead.popleft().result()
+    finally:
+        threads.shutdown(wait=False, cancel_futures=True)
+
+
+def _digests(paths: Sequence[str]) -> list[tuple[str, str | None]]:
+    return [(path, _digest_or_none(path)) for path in paths]
+
+
+def _digest_or_none(path: str) -> str | None:
+    with suppress(OSError, ValueError):
+        return file_digest(path)
+    return None
+
+
+def _key(digest: str, passed_under: str, beside: Beside = ()) -> bytes:
+    told = json.dumps([digest, passed_under, beside]).encode("ascii")
+    return sha256(told).digest()[:DIGEST_BYTES]
