@@ -8,7 +8,14 @@ from datetime import date
 from difflib import get_close_matches
 from typing import TYPE_CHECKING, Protocol
 
-from audit.gate.data import SEVERITIES, FileVerdict, News, ShotVerdict, UnchangedFile
+from audit.gate.data import (
+    SEVERITIES,
+    FileVerdict,
+    FindingRow,
+    News,
+    ShotVerdict,
+    UnchangedFile,
+)
 from audit.gate.interrupts import Interrupts
 from audit.gate.judged import (
     NEVER,
@@ -170,18 +177,27 @@ class _Judge:
         every: Sequence[News | None] = [None] * len(verdict.findings)
         if self._baseline is not None:
             every = self._baseline(verdict)
+        if waivers:
+            for row in verdict.findings:
+                self._named.setdefault(row.check, set()).add(row.joint or "*")
         for row, news in zip(verdict.findings, every, strict=True):
             is_known = news == "known"
-            matching = [waivers[line] for line in row.waivers if line in waivers]
-            self._used.update((policy or "", waiver.line) for waiver in matching)
-            working = next((each for each in matching if each.works_on(self._today)), None)
-            self._named.setdefault(row.check, set()).add(row.joint or "*")
+            # Nearly no finding has a waiver, and there are dozens of findings a shot.
+            working = self._working(row, policy, waivers) if row.waivers else None
             fails = working is None and row.severity in failing and not is_known
             (known if is_known else findings).append(JudgedFinding(row, working, fails, news))
         shot = JudgedShot(verdict, tuple(findings), tuple(known))
         self._counts["known"] += len(known)
         self._findings.update(shot.counts())
         return shot
+
+    def _working(
+        self, row: FindingRow, policy: str | None, waivers: dict[int, Waiver]
+    ) -> Waiver | None:
+        """Return the waiver that works for a finding today, and take note of all that match it."""
+        matching = [waivers[line] for line in row.waivers if line in waivers]
+        self._used.update((policy or "", waiver.line) for waiver in matching)
+        return next((each for each in matching if each.works_on(self._today)), None)
 
     def run(self, *, complete: bool, may_skip: bool) -> Run:
         """Return the run as a whole."""
