@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import sys
 from collections.abc import Callable, Generator, Iterator, Sequence
 from concurrent.futures import Executor
 from contextlib import closing, suppress
@@ -77,8 +76,8 @@ class _Task:
         elsewhere = {os.path.realpath(each) for each in others}
         for name in beside:
             path = os.path.join(folder, name)
-            # A cache that listens outside, and heard nothing of what was opened inside, is told of it now.
-            sys.audit("open", path, "r", os.O_RDONLY)
+            # Opened once more, for its digest, where a cache that listens hears of it too: it heard nothing of
+            # what was opened while this task did.
             if os.path.realpath(path) not in elsewhere:
                 yield name, _digest_or_none(path)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from glob import escape, glob
 from pathlib import Path
 from typing import Any
@@ -13,6 +13,8 @@ import pyarrow.parquet as pq
 
 from audit.errors import InputError
 from audit.history.columns import VERSION, VERSION_KEY, read_schemas, whole_runs
+
+ROWS_AT_ONCE = 10_000
 
 
 def record_table(folder: Path, table: str) -> Any:
@@ -73,13 +75,13 @@ def _refuse_later(path: str) -> None:
 
 def file_rows(
     path: Path, table: str, needed: Sequence[str], others: Sequence[str] = ()
-) -> list[dict[str, Any]]:
-    """Return rows of a single Parquet file of a record.
+) -> Iterator[dict[str, Any]]:
+    """Go through the rows of a single Parquet file of a record; no more than some of them are held at a time.
 
     Parameters
     ----------
     path
-        The file.
+        The file. The folders that it lies in say nothing here.
     table
         The table that it is to hold, for the errors.
     needed, others
@@ -88,21 +90,28 @@ def file_rows(
     Raises
     ------
     InputError
-        Where it cannot be read, or lacks a column.
+        At once, where it cannot be read or lacks a column.
     """
     hint = f"Give a file from the folder {table!r} of a record, or the record itself"
     if not path.is_file():
         raise InputError("is no file and no record", path=path, hint=hint)
     try:
-        told = pq.read_schema(path).names
-        missing = ", ".join(each for each in needed if each not in told)
-        if missing:
-            raise InputError(f"lacks the columns {missing}", path=path, hint=hint)
-        # As a file of its own: the folders that it lies in are none of its columns.
-        read = pq.ParquetFile(path).read([*needed, *(each for each in others if each in told)])
+        file = pq.ParquetFile(path)
     except (OSError, pa.ArrowException) as error:
         raise InputError(
             f"is no Parquet file of {table} ({error})", path=path, hint=hint
         ) from error
-    rows: list[dict[str, Any]] = read.to_pylist()
-    return rows
+    told = file.schema_arrow.names
+    missing = ", ".join(each for each in needed if each not in told)
+    if missing:
+        raise InputError(f"lacks the columns {missing}", path=path, hint=hint)
+    return _rows(file, [*needed, *(each for each in others if each in told)], path)
+
+
+def _rows(file: Any, columns: Sequence[str], path: Path) -> Iterator[dict[str, Any]]:
+    with file:
+        try:
+            for batch in file.iter_batches(ROWS_AT_ONCE, columns=columns):
+                yield from batch.to_pylist()
+        except (OSError, pa.ArrowException) as error:
+            raise InputError(f"is damaged ({error})", path=path) from error

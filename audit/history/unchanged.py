@@ -5,10 +5,11 @@ from __future__ import annotations
 import json
 import os
 from collections import defaultdict, deque
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import suppress
 from hashlib import sha256
+from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -28,6 +29,9 @@ THREADS = 2
 
 DIGEST_BYTES = 16
 """So much is held of each file that passed: enough that no two of a billion are ever taken for each other."""
+
+READERS = ("lxml", "usd-core")
+"""What the extras for formats install."""
 
 Passed = tuple[str, str, str | None]
 """``sha256``, ``passed_under`` and ``read_beside`` of a file that passed."""
@@ -70,7 +74,8 @@ class PassedUnder:
         # Without a skeleton that can be read every file fails, and there is nothing to be told of any.
         with suppress(InputError):
             files = () if skeleton is None else (skeleton,)
-            self._base = digest_of({"order": options.order}, files)
+            told = {"order": options.order, "readers": _readers()}
+            self._base = digest_of(told, files)
 
     def of(self, path: str) -> str | None:
         """Return the digest for a file that is checked by this run; None where there is none."""
@@ -115,6 +120,18 @@ class PassedUnder:
             return None
         name_matters = any(waiver.shots != ("*",) for waiver in policy.waivers)
         return level_for(self._fail_on, policy), name_matters
+
+
+def _readers() -> list[str]:
+    """Return the versions of the libraries by which some formats are read; a cache has no use for them.
+
+    A file that cannot be read is never kept by a cache. Here, one that could be read is counted without a look.
+    """
+    versions = []
+    for name in READERS:
+        with suppress(PackageNotFoundError):
+            versions.append(f"{name} {version(name)}")
+    return versions
 
 
 class EarlierPasses:
@@ -179,7 +196,7 @@ class EarlierPasses:
         return None
 
 
-def _passes(path: Path, show_name: str | None) -> Iterable[Passed]:
+def _passes(path: Path, show_name: str | None) -> Iterator[Passed]:
     if path.is_dir():
         from audit.history.query import History  # noqa: PLC0415 (needs an extra)
 
@@ -188,19 +205,31 @@ def _passes(path: Path, show_name: str | None) -> Iterable[Passed]:
         return
     needed = ("run", "recorded_at", "file", "sha256", "status")
     others = ("show_name", "path", "passed_under", "read_beside")
-    last: dict[tuple[str | None, str], list[dict[str, Any]]] = {}
-    for row in file_rows(path, "shots", needed, others):
+    rows = file_rows(path, "shots", needed, others)
+    newest = _newest_runs(path)
+    for row in rows:
         show = row.get("show_name")
         if show_name is not None and show not in (None, show_name):
             continue
-        rows = last.setdefault((show, row.get("path") or row["file"]), [])
-        if rows and _run(rows[0]) < _run(row):
-            rows.clear()
-        if not rows or _run(rows[0]) == _run(row):
-            rows.append(row)
-    for row in (each for rows in last.values() for each in rows):
-        if row.get("passed_under") and row["sha256"]:
+        is_last = newest is None or newest[_file_key(row)] == _run(row)
+        if is_last and row.get("passed_under") and row["sha256"]:
             yield row["sha256"], row["passed_under"], row.get("read_beside")
+
+
+def _newest_runs(path: Path) -> Mapping[bytes, Any] | None:
+    """Return the last run of each file in a Parquet file of shots; None where that holds a single run."""
+    needed = ("run", "recorded_at", "file")
+    if len({_run(row) for row in file_rows(path, "shots", needed[:2])}) < 2:
+        return None
+    newest: dict[bytes, Any] = {}
+    for row in file_rows(path, "shots", needed, ("show_name", "path")):
+        key = _file_key(row)
+        newest[key] = max(newest.get(key, _run(row)), _run(row))
+    return newest
+
+
+def _file_key(row: Mapping[str, Any]) -> bytes:
+    return _key(row.get("show_name") or "", row.get("path") or row["file"])
 
 
 def _read_beside(text: str | None) -> Beside | None:
@@ -210,7 +239,7 @@ def _read_beside(text: str | None) -> Beside | None:
     return None
 
 
-def _run(row: dict[str, Any]) -> tuple[Any, str]:
+def _run(row: Mapping[str, Any]) -> tuple[Any, str]:
     return row["recorded_at"], row["run"]
 
 

@@ -14,6 +14,8 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
+import audit
+from audit.formats import formats
 from audit.gate import shots as gate_shots
 from tests.cli.running import Command, Done, hinge_audit  # noqa: F401 (a fixture)
 from tests.formats.gltf_making import Making, hinge
@@ -375,6 +377,47 @@ def test_a_file_beside_it_that_changed(folder: Path, check: Check) -> None:
     assert (done.code, names) == (3, ["one.gltf"])
 
 
+@pytest.fixture
+def takes(folder: Path) -> Path:
+    """Return a file of two shots: one is clean, and on the other there is something to look at."""
+    shots = []
+    for name, text in (("clean", CLEAN), ("messy", MESSY)):
+        path = folder / f"{name}.bvh"
+        path.write_text(text)
+        shot = audit.read(path)
+        shots.append(replace(shot, source=shot.source.shot_named(name)))
+    for path in folder.iterdir():
+        path.unlink()
+    ((name, data),) = formats()["gltf"].write(shots, "takes.glb").items()
+    (folder / name).write_bytes(data)
+    return folder / name
+
+
+def test_a_file_of_several_shots_passed_where_all_of_them_did(takes: Path, check: Check) -> None:
+    _, _, summary = check(*recorded("--fail-on", "look"))
+    assert (summary["shots"], summary["failing"]) == (2, 1)
+    assert check(*SINCE, "--fail-on", "look")[1] == ["takes.glb"]
+    (file,) = Path("record").glob("shots/*/*/*.parquet")
+    assert check("--changed-since", file, "--fail-on", "look")[1] == ["takes.glb"]
+    check(*recorded())
+    done, names, summary = check(*SINCE)
+    assert (done.code, names, summary["unchanged"]) == (0, [], 1)
+
+
+def test_a_file_of_several_shots_that_could_not_be_read_since(
+    takes: Path, check: Check, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    check(*recorded())
+    with monkeypatch.context() as patch:
+        patch.setattr(gate_shots, "read_all", _fails)
+        assert check(*recorded())[0].code == 3
+    assert check(*SINCE)[1] == ["takes.glb"]
+
+
+def _fails(path: str, skeleton: str | None) -> Any:
+    raise MemoryError
+
+
 def test_a_cache_still_hears_of_the_files_beside(folder: Path, hinge_audit: Command) -> None:  # noqa: F811
     making = hinge(Making())
     (folder / "keys.bin").write_bytes(bytes(making.data))
@@ -386,8 +429,6 @@ def test_a_cache_still_hears_of_the_files_beside(folder: Path, hinge_audit: Comm
 
 
 def test_a_skeleton_that_is_apart(folder: Path, check: Check) -> None:
-    from audit.formats import formats
-
     made = formats()["acclaim"].sample()
     motion, skeleton = made.data, made.skeleton.data
     for path in folder.iterdir():

@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pytest
 
+from audit.demo import demo_files
+from tests.cli.running import Command, hinge_audit  # noqa: F401 (a fixture)
 from tests.unit.history.making import document, record
 
 pytest.importorskip("duckdb", reason="needs the extra 'history'")
@@ -88,3 +90,34 @@ def test_help_has_examples() -> None:
     done = history("--help")
     assert done.returncode == 0
     assert "Examples:" in done.stdout
+
+
+def test_a_record_that_is_parted_as_policies_say(tmp_path: Path, hinge_audit: Command) -> None:  # noqa: F811
+    for name in ("pier", "quay"):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "walk.bvh").write_bytes(demo_files()["wade_clean.bvh"])
+    words = ["check", tmp_path / "pier", "--record", tmp_path / "record", "--no-cache", "-q"]
+    assert hinge_audit(*words).code == 0
+    policy = tmp_path / "pier" / "policy.toml"
+    policy.write_text("[record]\npartition = ['month', 'rig']\n")
+    assert hinge_audit(*words, "--show", "harbour").code == 0
+    shots = sorted((tmp_path / "record" / "shots").rglob("*.parquet"))
+    folders = [path.relative_to(tmp_path / "record" / "shots").parts[:2] for path in shots]
+    assert [[part.split("=")[0] for part in each] for each in folders] == [
+        ["month", "rig"],
+        ["show_name", "date"],
+    ]
+    question = "select show_name, shot, status from shots order by all"
+    done = hinge_audit("history", tmp_path / "record", "--sql", question)
+    assert done.out == "show_name,shot,status\nharbour,walk,passed\nunnamed,walk,passed\n"
+    # Where two disagree nothing is begun; without a record nobody minds.
+    (tmp_path / "quay" / "policy.toml").write_text("[record]\npartition = ['day']\n")
+    words[1:2] = [tmp_path / "pier", tmp_path / "quay"]
+    done = hinge_audit(*words, "--out", tmp_path / "out")
+    assert (done.code, done.out) == (2, "")
+    assert (
+        f"{tmp_path / 'quay' / 'policy.toml'}: line 2: wants the record parted by day" in done.err
+    )
+    assert not (tmp_path / "out").exists()
+    assert sorted((tmp_path / "record" / "shots").rglob("*.parquet")) == shots
+    assert hinge_audit("check", *words[1:3], "--no-cache", "-q").code == 0
