@@ -8,6 +8,7 @@ import os
 import signal
 import weakref
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -15,9 +16,9 @@ import pytest
 
 from audit.gate import (
     FileVerdict,
-    FindingRow,
     JudgedFile,
     Run,
+    ShotVerdict,
     UnchangedFile,
     collect,
     output_formats,
@@ -142,24 +143,25 @@ def test_each_shot_fails_by_its_own_policy(policy: str) -> None:
 
 
 def test_nothing_is_kept_of_what_was_written() -> None:
-    rows: list[weakref.ref[Weak]] = []
+    shots: list[weakref.ref[Weak]] = []
 
-    class Weak(FindingRow):
-        """A finding that can be watched; slots leave no room for that."""
+    class Weak(ShotVerdict):
+        """A shot that can be watched; slots leave no room for that."""
 
         __slots__ = ("__weakref__",)
 
     def verdicts() -> Iterator[FileVerdict]:
         for number in range(20):
-            finding = Weak(*(getattr(row(), name) for name in FindingRow.__slots__))
-            rows.append(weakref.ref(finding))
-            yield verdict(finding, path=f"{number}.bvh")
-            del finding
+            whole = verdict(row(), path=f"{number}.bvh")
+            shot = Weak(*(getattr(whole.shots[0], name) for name in ShotVerdict.__slots__))
+            shots.append(weakref.ref(shot))
+            yield replace(whole, shots=(shot,))
+            del shot, whole
 
     run = collect(verdicts(), writers=[output_formats()["json"].writer(io.BytesIO())])
     gc.collect()
-    assert run.findings["fix"] == len(rows) == 20
-    assert not [each for each in rows if each() is not None]
+    assert run.findings["fix"] == len(shots) == 20
+    assert not [each for each in shots if each() is not None]
 
 
 def test_an_interrupt_ends_the_waiting_and_keeps_what_is_done() -> None:
