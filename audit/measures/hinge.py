@@ -95,7 +95,7 @@ def fit_hinge(quaternion: Array, weights: Array) -> HingeFit:
 
     rest = rotation_vector_from_quaternion(conjugate(mean))  # where Q = 1 lies, (3, N)
     angle = np.einsum("cn,cnf->nf", axes[0], vector)
-    angle = _continuous(angle) - np.sum(axes[0] * rest, axis=0)[:, None]
+    angle = continuous_turn(angle) - np.sum(axes[0] * rest, axis=0)[:, None]
     flipped = np.where(np.max(angle, axis=1) < -np.min(angle, axis=1), -1.0, 1.0)
     first, second = axes[0] * flipped, axes[1]
     third = np.cross(first, second, axis=0)
@@ -110,8 +110,19 @@ def fit_hinge(quaternion: Array, weights: Array) -> HingeFit:
     )
 
 
-def _continuous(angle: Array) -> Array:
-    """Return angles (N, F) without whole-turn leaps, for a wheel that goes past half a turn."""
+def continuous_turn(angle: Array) -> Array:
+    """Take the whole-turn leaps out of angles, for a wheel that goes past half a turn.
+
+    Parameters
+    ----------
+    angle : (N, F)
+        Radians, time on the last axis; a key is within half a turn of the one before, but for whole turns.
+
+    Returns
+    -------
+    (N, F)
+        Radians; the array itself where nothing leaps.
+    """
     step = np.diff(angle, axis=1)
     if step.size == 0 or np.max(np.abs(step)) <= np.pi:
         return angle

@@ -1,6 +1,5 @@
 """Evidence from many shots of one rig: one answer, how sure it is, and which shots it comes from."""
 
-from audit.model.kinematics import world_rest
 from audit.pool.advice import Advice, advise
 from audit.pool.chains import ChainTwist, chain_twist, chains
 from audit.pool.evidence import ShotEvidence, evidence_of
@@ -44,5 +43,4 @@ __all__ = [
     "rig_key",
     "same_rig",
     "with_mirrored_offsets",
-    "world_rest",
 ]

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from audit.conventions import ORDERS
 from audit.measures.blocks import blocks, measured_rotations
-from audit.measures.hinge import ROUNDING, block_lengths
+from audit.measures.hinge import ROUNDING, block_lengths, continuous_turn
 from audit.model import Shot
 from audit.model.frozen import Frozen
 from audit.pool.sixfold import matrix_from_six, pairing, six_from_matrix, six_products
@@ -192,7 +192,7 @@ def _block_evidence(quaternion: Array, times_s: Array) -> dict[str, npt.NDArray[
 
     along = np.einsum("nc,cnf->nf", axis, vector)
     rest = rotation_vector_from_quaternion(conjugate(mean))
-    turn = _continuous(along) - np.einsum("nc,cn->n", axis, rest)[:, None]
+    turn = continuous_turn(along) - np.einsum("nc,cn->n", axis, rest)[:, None]
     seen = trust >= 0.5
     figures: dict[str, npt.NDArray[np.generic]] = {
         "seconds": seconds,
@@ -228,16 +228,6 @@ def _mean_rotation(quaternion: Array, weights: Array) -> Array:
     moments = (by_joint * weights[:, None]) @ np.swapaxes(by_joint, 1, 2)
     mean = np.linalg.eigh(moments)[1][..., -1].T
     return np.where(mean[3] < 0.0, -mean, mean)
-
-
-def _continuous(angle: Array) -> Array:
-    """Return angles (N, F) without whole-turn leaps, for a wheel that goes past half a turn."""
-    step = np.diff(angle, axis=1)
-    if step.size == 0 or np.max(np.abs(step)) <= np.pi:
-        return angle
-    result = angle.copy()
-    result[:, 1:] -= 2.0 * np.pi * np.cumsum(np.round(step / (2.0 * np.pi)), axis=1)
-    return result
 
 
 def _second_differences(vector: Array, trust: Array, times_s: Array) -> tuple[Array, Flags]:

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from audit.conventions import ORDERS
 from audit.measures import offsets
 from audit.measures.hinge import kinds_of
-from audit.measures.joints import ALONG_LIMB_DEG
+from audit.measures.reasons import why_no_offset
 from audit.model import Skeleton
 from audit.pool.means import Means, answer_from
 from audit.pool.sums import Sums, fit_sums
@@ -270,26 +270,13 @@ def _reasons(
 ) -> tuple[list[str | None], Array]:
     """Return why joints get no offset, None for those that may, and the residual (J,) in degrees."""
     along = np.rad2deg(offsets.residual(axis.T, np.nan_to_num(limb)))
-    reasons: list[str | None] = []
-    for place, (kind, turned) in enumerate(zip(kinds, ranges, strict=True)):
-        reason: str | None = None
-        if kind == "still":
-            reason = f"it hardly moves in any shot ({turned:.1f}°)"
-        elif turned < settings.suggestion_range_deg:
-            reason = (
-                f"it turns only {turned:.1f}° in all shots together, and an axis cannot be told well from "
-                f"less than {settings.suggestion_range_deg:g}°"
-            )
-        elif kind != "hinge":
-            reason = "it moves on two axes" if kind == "two-axis" else "it moves freely"
-            reason += ", so no single axis can be put on one channel"
-        elif np.isnan(limb[0, place]):
-            reason = "it has no limb axis: no child, no tip and no parent with a direction"
-        elif along[place] > ALONG_LIMB_DEG:
-            reason = "it turns about its own limb, and a turn about the limb has no hold on that"
-        reasons.append(reason)
+    has_limb = ~np.isnan(limb[0])
+    reasons = [
+        why_no_offset(*each, settings, many_shots=True)
+        for each in zip(kinds, ranges, has_limb, along, strict=True)
+    ]
     hinge = np.array([kind == "hinge" for kind in kinds])
-    return reasons, np.where(hinge & ~np.isnan(limb[0]), along, np.nan)
+    return reasons, np.where(hinge & has_limb, along, np.nan)
 
 
 def full_offsets(

@@ -38,8 +38,9 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 
 from audit.model import Shot
+from audit.model.kinematics import world_rest
 from audit.plugins import Finding, Rig, RigCheck
-from audit.pool import bends_alike, hinge_channels, world_rest
+from audit.pool import bends_alike, hinge_channels
 from audit.rig_checks._examples import arm_shot
 from audit.wording import degrees
 

@@ -7,6 +7,7 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from audit.model import Skeleton
+from audit.model.kinematics import world_rest
 from audit.pool import (
     Pool,
     bends_alike,
@@ -15,7 +16,6 @@ from audit.pool import (
     mirrored_axes,
     passage,
     with_mirrored_offsets,
-    world_rest,
 )
 from tests.strategies import Array
 from tests.unit.pool.making import hinge, noisy, shot_of, wave
