@@ -32,7 +32,8 @@ class Outcome(Generic[Item, Result]):
     traceback
         Where in the program an unexpected error came from, for ``--debug``; empty otherwise.
     attempts
-        How often it was begun; more than once where a worker died.
+        How often it was begun; more than once where a worker died. On a cluster, how often it was handed to
+        it: the cluster itself begins it more often.
     origin
         Whether it was worked out in this run or known before.
     """
