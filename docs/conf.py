@@ -15,6 +15,8 @@ sys.path.insert(0, str(ROOT))
 import audit  # noqa: E402
 from audit.checks import checks  # noqa: E402
 from audit.plugins import page_of  # noqa: E402
+from audit.policy import policy_checks  # noqa: E402
+from audit.policy.own_checks import page_of_policy_check  # noqa: E402
 from audit.rest_checks import rest_checks  # noqa: E402
 from audit.rig_checks import rig_checks  # noqa: E402
 
@@ -45,10 +47,12 @@ nitpick_ignore_regex = [("py:.*", r".*")]  # numpydoc type texts such as "(F, 3)
 def write_check_pages() -> None:
     """Write one page a check from its module, and the tables that lead to them."""
     folder = HERE / "checks"
-    kinds = {"shots": checks(), "rigs": rig_checks(), "rests": rest_checks()}
+    own = policy_checks()
+    kinds = {"shots": checks(), "rigs": rig_checks(), "rests": rest_checks(), "policies": own}
     for kind, found in kinds.items():
         for name, check in found.items():
-            (folder / f"{name}.md").write_text(page_of(check), encoding="utf-8")
+            page = page_of_policy_check(name) if name in own else page_of(check)
+            (folder / f"{name}.md").write_text(page, encoding="utf-8")
         rows = [f"| [{name}]({name}.md) | {check.title} |" for name, check in found.items()]
         table = "\n".join(["| check | finds |", "| --- | --- |", *rows])
         toctree = "\n".join(["```{toctree}", ":hidden:", "", *found, "```"])
@@ -93,5 +97,6 @@ exclude_patterns += [
     "checks/_shots.md",
     "checks/_rigs.md",
     "checks/_rests.md",
+    "checks/_policies.md",
     "figures",
 ]

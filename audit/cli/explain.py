@@ -13,7 +13,7 @@ import click
 from audit.errors import UsageError
 
 if TYPE_CHECKING:
-    from audit.plugins import Check, RestCheck, RigCheck
+    from audit.plugins import AnyCheck
 
 
 @click.command(
@@ -34,10 +34,12 @@ def explain(name: str | None) -> None:
     from audit.checks import checks
     from audit.formats import formats
     from audit.plugins import page_of
+    from audit.policy import policy_checks
+    from audit.policy.own_checks import page_of_policy_check
     from audit.rest_checks import rest_checks
     from audit.rig_checks import rig_checks
 
-    kinds: dict[str, Mapping[str, Check | RestCheck | RigCheck]] = {
+    kinds: dict[str, Mapping[str, AnyCheck]] = {
         "Checks of a shot": checks(),
         "Checks of a rig over many shots": rig_checks(),
         "Checks of a rest pose": rest_checks(),
@@ -46,15 +48,21 @@ def explain(name: str | None) -> None:
     if name is None:
         for heading, found in kinds.items():
             _list(heading, {each.name: each.title for each in found.values()})
+        _list(
+            "What a policy itself asks for",
+            {each.name: each.title for each in policy_checks().values()},
+        )
         _list("Formats", {each.name: each.title for each in formats().values()})
         click.echo("More on one of them: hinge-audit explain NAME")
     elif name in pages:
         click.echo(_plain(page_of(pages[name])))
+    elif name in policy_checks():
+        click.echo(_plain(page_of_policy_check(name)))
     elif name in formats():
         text = getdoc(sys.modules[formats()[name].read.__module__]) or formats()[name].title
         click.echo(_plain(f"# {name}\n\n{text}"))
     else:
-        known = [*pages, *formats()]
+        known = [*pages, *policy_checks(), *formats()]
         near = get_close_matches(name, known, n=1)
         hint = f"Did you mean {near[0]!r}?" if near else f"There are {', '.join(known)}"
         raise UsageError(f"no check or format is called {name!r}", hint=hint)
