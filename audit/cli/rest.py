@@ -14,6 +14,7 @@ from audit.cli.progress import Progress
 from audit.errors import InputError, OutputError, UsageError
 
 if TYPE_CHECKING:
+    from audit.gate import Options
     from audit.resting import RestExamination
     from audit.results import Document
     from audit.sheet import Sheet
@@ -30,7 +31,7 @@ class _Wishes:
     up: str | None
     facing: str | None
     unit: float | None
-    skeleton: Path | None
+    options: Options
     replace: bool
     quiet: bool
     as_json: bool
@@ -59,7 +60,7 @@ Examples:
   hinge-audit rest rigs/*.usda --out reports/monday --replace
   hinge-audit rest walk.bvh --up +Y --facing +Z --unit cm --open
   hinge-audit rest rig.glb --fix offsets.csv
-  hinge-audit rest rig.glb --fail-on fix --quiet
+  hinge-audit rest rig.glb --policy show.toml --fail-on fix --quiet
   hinge-audit rest rig.glb --json | jq .findings
 \b
 Exit codes: 0 the rigs were looked at, whatever was found; 1 with --fail-on, a rig has such findings;
@@ -90,6 +91,12 @@ Exit codes: 0 the rigs were looked at, whatever was found; 1 with --fail-on, a r
     help="Unit of length: m, cm, mm, in, ft, or the metres of one unit (default: likewise).",
 )
 @skeleton_option
+@click.option(
+    "--policy",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="The policy (default: the nearest policy.toml in each rig's folder or above it).",
+)
 @click.option(
     "--fix",
     type=click.Path(path_type=Path, dir_okay=False),
@@ -122,6 +129,7 @@ def rest(
     facing: str | None,
     unit: str | None,
     skeleton: Path | None,
+    policy: Path | None,
     fix: Path | None,
     fail_on: str,
     replace: bool,
@@ -135,14 +143,23 @@ def rest(
     left and right that are no mirror images, axes that miss their limbs, knees without a bend and more: each
     finding says in numbers what to move, turn or set. For each rig there is a folder with rest.html, which
     opens from disk and needs no network, and rest.json; a list of them when there are several.
+
+    Limits, severities and waivers are those of the policy, where there is one. What it waives counts nowhere.
     """
+    from audit.gate import HeldPolicies, Options
     from audit.resting import metres_of_unit
     from audit.results import json_text
 
     paths = files_of(rigs, [out])
     metres = None if unit is None else metres_of_unit(unit)
-    wishes = _Wishes(out, up, facing, metres, skeleton, replace, quiet, as_json)
+    options = Options(
+        skeleton=None if skeleton is None else str(skeleton),
+        policy=None if policy is None else str(policy),
+    )
+    wishes = _Wishes(out, up, facing, metres, options, replace, quiet, as_json)
     _check_directions(wishes)
+    # Before any work is done: a mistake in one is told at once.
+    HeldPolicies(options).read([str(path) for path in paths])
     earlier = None if fix is None else _earlier(fix, paths, replace=replace)
     done = _look_at_all(paths, wishes)
     if fix is not None and done.examined is not None:
@@ -208,17 +225,20 @@ def _look_at_all(paths: Sequence[Path], wishes: _Wishes) -> _Done:
 
 def _look_at(path: Path, wishes: _Wishes, done: _Done) -> None:
     """Look at one rig, write its page and print what was found."""
+    from audit.gate import policy_for
     from audit.report.rest_folder import write_rest
     from audit.report.rest_terminal import rest_lines
     from audit.resting import examine_rest
 
     folder = _folder(path, wishes, done)
+    policy = policy_for(str(path), wishes.options)
     examined = examine_rest(
         path,
         up=wishes.up,
         facing=wishes.facing,
         unit=wishes.unit,
-        skeleton=wishes.skeleton,
+        skeleton=wishes.options.skeleton,
+        policy=None if policy.path is None else policy,
     )
     page = write_rest(examined, folder, replace=wishes.replace)
     done.examined = examined

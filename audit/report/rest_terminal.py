@@ -21,7 +21,7 @@ def rest_lines(document: Document) -> str:
     """
     lines = [
         f"{shown(document['source']['file'])}: {words.title(document)}",
-        words.detail(document),
+        shown(words.detail(document)),
     ]
     facts = {fact.matter: fact for fact in words.facts(document)}
     stands = [
@@ -35,7 +35,8 @@ def rest_lines(document: Document) -> str:
     wide = len(str(len(findings)))
     for finding in findings[:MOST_LINES]:
         start = f"{finding['number']:>{wide}}  {finding['severity']:<4}  {finding['check']:<18}"
-        lines.append(f"{start}  {shown(finding['message'])}")
+        waived = f" [{words.waived(finding)}]" if finding["waiver"] else ""
+        lines.append(f"{start}  {shown(finding['message'] + waived)}")
     left = len(findings) - MOST_LINES
     if left > 0:
         lines.append(f"{plural(left, 'more finding')}: they are on the page and in the JSON.")

@@ -50,7 +50,21 @@ def detail(document: Document) -> str:
     said = f"{', '.join(parts)}."
     if summary["axes_to_turn"]:
         said += f" The axes of {plural(summary['axes_to_turn'], 'joint')} can be mended by an offsets sheet."
+    policy = document["settings"]["policy"]
+    if policy is not None:
+        waived = (
+            f", which waives {plural(summary['waived'], 'finding')}" if summary["waived"] else ""
+        )
+        said += f" Looked at under the policy {policy['file']}{waived}."
     return said
+
+
+def waived(finding: Row) -> str:
+    """Return until when a finding is waived, why and by whom; empty where it is not."""
+    waiver = finding["waiver"]
+    if waiver is None:
+        return ""
+    return f"Waived until {waiver['until']}: {waiver['reason']} ({waiver['who']})"
 
 
 def direction(vector: Sequence[float] | None) -> str:

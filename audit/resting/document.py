@@ -64,16 +64,19 @@ def document(examined: RestExamination) -> Document:
             "has_axes": examined.measures.has_axes,
             "with_motion": examined.with_motion,
         },
-        "settings": {"checks": {name: dict(each.limits) for name, each in rest_checks().items()}},
+        "settings": _settings(examined),
         "world": _world(examined),
         "joints": joints,
         "pairs": _pairs(examined),
         "findings": findings,
         "summary": {
             **{
-                severity: sum(each["severity"] == severity for each in findings)
+                severity: sum(
+                    each["severity"] == severity and each["waiver"] is None for each in findings
+                )
                 for severity in SEVERITIES
             },
+            "waived": sum(each["waiver"] is not None for each in findings),
             "pairs": len(examined.measures.pairs.left),
             "axes_to_turn": sum(row["mend"] is not None for row in joints),
         },
@@ -92,10 +95,24 @@ def _place(values: Array) -> list[float] | None:
     return [round(float(value), FINE_DECIMALS) + 0.0 for value in values]
 
 
+def _settings(examined: RestExamination) -> Row:
+    """Return the limits that hold for all joints, and where they come from."""
+    if examined.ruling is None:
+        limits = {name: dict(each.limits) for name, each in rest_checks().items()}
+        return {"checks": limits, "policy": None}
+    policy = examined.ruling.policy
+    rules = policy.for_joint(None)
+    return {
+        "checks": {name: rules.limits(name) for name in rest_checks()},
+        "policy": None if policy.path is None else {"file": policy.path, "sha256": policy.sha256},
+    }
+
+
 def _findings(examined: RestExamination) -> list[Row]:
     names, partner = examined.skeleton.names, examined.measures.pairs.partner
     rows = []
-    for place, finding in enumerate(examined.findings, start=1):
+    for place, told in enumerate(examined.told, start=1):
+        finding, waiver = told.finding, told.waiver
         joint = finding.joint
         other = -1 if joint is None else int(partner[joint])
         rows.append(
@@ -103,12 +120,21 @@ def _findings(examined: RestExamination) -> list[Row]:
                 "number": place,
                 "check": finding.check,
                 "severity": finding.severity,
+                "own_severity": told.own,
                 "joint": None if joint is None else names[joint],
                 "place": joint,
                 "partner": names[other] if other >= 0 else None,
                 "message": finding.message,
                 "value": None if finding.value is None else number(finding.value),
                 "limit": None if finding.limit is None else number(finding.limit),
+                "waiver": None
+                if waiver is None
+                else {
+                    "reason": waiver.reason,
+                    "who": waiver.who,
+                    "until": waiver.until.isoformat(),
+                    "line": waiver.line,
+                },
             }
         )
     return rows

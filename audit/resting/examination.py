@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import date
 from functools import cached_property, lru_cache
 from hashlib import sha256
 from pathlib import Path
@@ -18,14 +19,17 @@ from audit.formats import formats
 from audit.measures import Measures, measure_shot
 from audit.model import Shot, Skeleton, Skin, Source, World
 from audit.plugins import SEVERITIES, Finding, read_shots
+from audit.policy import Policy
 from audit.rest import RestMeasures, axis_corrections, measure_rest
 from audit.rest.bends import bends_of
 from audit.rest.facing import direction
 from audit.rest.measures import UNITS
 from audit.rest_checks import rest_checks
 from audit.resting import document as contract
+from audit.resting.ruling import Ruling, Told
 from audit.results import Document
 from audit.rotations import matrix_from_quaternion
+from audit.settings import Settings
 
 Array = npt.NDArray[np.float64]
 Asked = str | npt.ArrayLike | None
@@ -74,6 +78,8 @@ class RestExamination:
         Whether the motion of the file says which way knees and elbows work.
     skin_problem
         Why the skins could not be read; None where they could, or where there are none.
+    ruling
+        The policy that holds; None where the checks' own limits and severities do.
     """
 
     source: Source
@@ -86,16 +92,26 @@ class RestExamination:
     has_rest_rotations: bool
     with_motion: bool
     skin_problem: str | None = None
+    ruling: Ruling | None = None
+
+    @cached_property
+    def told(self) -> tuple[Told, ...]:
+        """What is found, the worst first, what is waived last; see :func:`worst_first`."""
+        if self.ruling is not None:
+            told = self.ruling.told(self.skeleton, self.measures, self.own_findings)
+        else:
+            found = [
+                finding
+                for check in rest_checks().values()
+                for finding in check.run(self.skeleton, self.measures, check.limits)
+            ]
+            told = tuple(Told(each, each.severity) for each in (*found, *self.own_findings))
+        return tuple(sorted(told, key=lambda each: (each.waiver is not None, _rank(each.finding))))
 
     @cached_property
     def findings(self) -> tuple[Finding, ...]:
-        """What the checks find with their own limits, the worst first; see :func:`worst_first`."""
-        found = [
-            finding
-            for check in rest_checks().values()
-            for finding in check.run(self.skeleton, self.measures, check.limits)
-        ]
-        return worst_first([*found, *self.own_findings])
+        """What is found under the policy, else with the checks' own limits, in the order of :attr:`told`."""
+        return tuple(each.finding for each in self.told)
 
     @property
     def own_findings(self) -> tuple[Finding, ...]:
@@ -110,6 +126,8 @@ class RestExamination:
     @cached_property
     def corrections(self) -> tuple[Array, tuple[str | None, ...]]:
         """New axes (J, 4) of each joint and what asks for them; see :func:`audit.rest.axis_corrections`."""
+        if self.ruling is not None:
+            return self.ruling.corrections(self.skeleton, self.measures)
         return axis_corrections(self.skeleton, self.measures)
 
     @cached_property
@@ -126,6 +144,8 @@ def examine_rest(
     unit: float | None = None,
     skeleton: str | Path | None = None,
     motion: Measures | Literal["own"] | None = "own",
+    policy: Policy | None = None,
+    today: date | None = None,
 ) -> RestExamination:
     """Look at the rest pose of a rig. No key is needed.
 
@@ -143,6 +163,11 @@ def examine_rest(
     motion
         Measures of a shot of this rig: they say which way a knee works. ``own`` measures the given shot, or the
         longest of the file, where it has more than one frame; None leaves motion out.
+    policy
+        Thresholds, severities and waivers; the checks' own where None. Motion is measured with its settings,
+        and left out where these measure against the parent's axes, which says nothing of a rest pose.
+    today
+        The day on which waivers are looked at; the present one where None.
 
     Raises
     ------
@@ -171,13 +196,12 @@ def examine_rest(
             wanted_up, up_from = None, None
     metres, unit_from = (unit, GIVEN) if unit is not None else (world.metres, STATED)
     rest = _measured(_Rig.of(shot.skeleton, skins, wanted_up, wanted, metres))
-    measured = (
-        (measure_shot(shot) if shot.frames > 1 else None) if isinstance(motion, str) else motion
-    )
+    measured = _own_motion(shot, policy) if isinstance(motion, str) else motion
     if measured is not None:
         rest = with_motion(shot.skeleton, rest, measured)
+    whole = replace(shot.source, file=shot.source.path, own_name="")
     return RestExamination(
-        source=replace(shot.source, file=shot.source.path, own_name=""),
+        source=whole,
         skeleton=shot.skeleton,
         skins=skins,
         measures=rest,
@@ -187,7 +211,20 @@ def examine_rest(
         has_rest_rotations=shot.has_rest_rotations,
         with_motion=measured is not None,
         skin_problem=problem,
+        ruling=None if policy is None else _ruling(policy, today, (whole, shots[0].source)),
     )
+
+
+def _own_motion(shot: Shot, policy: Policy | None) -> Measures | None:
+    settings = Settings() if policy is None else policy.settings()
+    if shot.frames < 2 or settings.reference != "rest":
+        return None
+    return measure_shot(shot, settings)
+
+
+def _ruling(policy: Policy, today: date | None, sources: Sequence[Source]) -> Ruling:
+    names = tuple((source.label, source.file) for source in sources)
+    return Ruling(policy, date.today() if today is None else today, names)
 
 
 def longest(shots: Sequence[Shot]) -> Shot:
@@ -209,14 +246,14 @@ def worst_first(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     how many times; where a limit is 0 or a least one, that counts as once. Then the checks and the joints in
     their own order.
     """
+    return tuple(sorted(findings, key=_rank))
 
-    def rank(finding: Finding) -> tuple[int, bool, float, str, int]:
-        value, limit = abs(finding.value or 0.0), abs(finding.limit or 0.0)
-        times = value / limit if 0.0 < limit < value else 1.0
-        joint = -1 if finding.joint is None else finding.joint
-        return SEVERITIES.index(finding.severity), joint >= 0, -times, finding.check, joint
 
-    return tuple(sorted(findings, key=rank))
+def _rank(finding: Finding) -> tuple[int, bool, float, str, int]:
+    value, limit = abs(finding.value or 0.0), abs(finding.limit or 0.0)
+    times = value / limit if 0.0 < limit < value else 1.0
+    joint = -1 if finding.joint is None else finding.joint
+    return SEVERITIES.index(finding.severity), joint >= 0, -times, finding.check, joint
 
 
 def metres_of_unit(text: str) -> float:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from audit.rest import axis_corrections
 from audit.resting.examination import RestExamination
 from audit.rotations import rotation_vector_from_quaternion
 from audit.sheet import Offset, Sheet, joint_labels
@@ -16,6 +17,7 @@ ABOUT_LIMB = 1e-6
 
 NOTHING = "its axes are in order at rest"
 ROOT = "a root: its axes are the world's business"
+LEFT_ALONE = "the policy asks for no turn of its axes"
 NO_REST_ROTATIONS = "the format has no rest rotations: there are no axes to mend"
 
 
@@ -27,9 +29,13 @@ def fixing_sheet(examined: RestExamination) -> Sheet:
     Notes
     -----
     The turns are those of :func:`audit.rest.axis_corrections`; the reason names the checks that ask for each.
+    Under a policy its limits hold, and what it has switched off or waived asks for nothing.
     """
     axes, reasons = examined.corrections
     skeleton = examined.skeleton
+    usual = reasons
+    if examined.ruling is not None:
+        _, usual = axis_corrections(skeleton, examined.measures)
     rows = []
     for joint, label in enumerate(joint_labels(skeleton)):
         limb = skeleton.limb_axes[joint]
@@ -37,6 +43,7 @@ def fixing_sheet(examined: RestExamination) -> Sheet:
         because = reasons[joint]
         if because is None:
             why = ROOT if skeleton.parents[joint] < 0 else NOTHING
+            why = LEFT_ALONE if usual[joint] is not None else why
             why = why if examined.measures.has_axes else NO_REST_ROTATIONS
             rows.append(Offset(label, limb_axis=stated, reason=why))
             continue
