@@ -24,7 +24,7 @@ HEAVY = ("audit.gate.shots",)
 """What the task loads. A run whose verdicts are all known from before loads it nowhere."""
 
 HINTS = {
-    "crashed": "Check it alone with --workers 1 to see what it does; all other files were checked",
+    "crashed": "Check it alone with --workers 1 to see what it does",
     "timed-out": "Allow more with --time-limit, or look at what makes it so large",
     "out-of-memory": "Allow more with --memory-limit, or use fewer --workers",
 }

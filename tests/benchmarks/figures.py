@@ -21,7 +21,8 @@ from scipy.spatial.transform import Rotation
 
 from audit.correction import CorrectedFile, correct_file
 from audit.formats.bvh import _rows, read, write
-from audit.measures import keys, measure_shot
+from audit.measures import keys as finding_keys
+from audit.measures import measure_shot
 from audit.model import Channels, Shot, Skeleton
 from audit.pipeline import examine, read_all, turned
 from audit.reorient import deviation
@@ -78,8 +79,8 @@ def median_s(work: Callable[[], object], runs: int = 7) -> float:
 
 
 def refuse_without_compiled_code() -> None:
-    """Raise RuntimeError where the package was built without it: the figures would be those of another program."""
-    if _rows._plain_numbers is None or keys._mark_keys is None:
+    """Raise RuntimeError where the package was built without it: the figures would be another program's."""
+    if _rows._plain_numbers is None or finding_keys._mark_keys is None:
         raise RuntimeError("hinge-audit was built without its compiled code; is there a compiler?")
 
 
@@ -128,7 +129,7 @@ def measuring() -> list[str]:
         raise TypeError("the made shot has channels")
     angles = np.deg2rad(shot.channels.values[:, :-3]).reshape(-1, 3)
     ours = median_s(lambda: measure_shot(shot))
-    with mock.patch.object(keys, "_mark_keys", None):
+    with mock.patch.object(finding_keys, "_mark_keys", None):
         by_arrays = median_s(lambda: measure_shot(shot))
     converting = median_s(lambda: Rotation.from_euler("ZXY", angles).as_rotvec())
     lines = [

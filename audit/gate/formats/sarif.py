@@ -56,6 +56,8 @@ class _Sarif:
     def _rules(self) -> list[dict[str, Any]]:
         """Return one descriptor a check, with its page as help (3.49)."""
         from audit.checks import checks  # noqa: PLC0415 (loads the measures)
+        from audit.policy import policy_checks  # noqa: PLC0415
+        from audit.policy.own_checks import page_of_policy_check  # noqa: PLC0415
         from audit.rest_checks import rest_checks  # noqa: PLC0415
 
         rules = []
@@ -64,8 +66,12 @@ class _Sarif:
         for name, title in self._titles.items():
             text = f"{title[:1].upper()}{title[1:]}."
             rule: dict[str, Any] = {"id": name, "shortDescription": {"text": text}}
+            page = None
             if name in modules:
                 page = getdoc(sys.modules[modules[name]]) or text
+            elif name in policy_checks():
+                page = page_of_policy_check(name)
+            if page is not None:
                 rule["help"] = {"text": page.replace("`", ""), "markdown": page}
             rules.append(rule)
         return rules

@@ -282,6 +282,14 @@ class TestSarif:
         assert (rule["id"], result["level"]) == ("rest-mirror", "warning")
         assert "## What it finds" in rule["help"]["markdown"]
 
+    def test_what_a_policy_itself_asks_for_has_rules_with_their_pages(self) -> None:
+        (run,) = json.loads(written("sarif", [verdict(row("look", check="expected-hinge"))]))[
+            "runs"
+        ]
+        rules = {each["id"]: each for each in run["tool"]["driver"]["rules"]}
+        rule = rules["expected-hinge"]
+        assert rule["help"]["markdown"].startswith("# expected-hinge\n\n")
+
     def test_fingerprints_are_single_and_outlive_other_numbers(self) -> None:
         def prints(*findings) -> list[str]:
             (run,) = json.loads(written("sarif", [verdict(*findings)]))["runs"]
