@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
-import numpy as np
-import numpy.typing as npt
+import math
+from typing import TYPE_CHECKING
 
 from audit.conventions import AXES
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
 
 
 def degrees(value: float, digits: int = 1) -> str:
@@ -49,7 +53,8 @@ def interval_in_words(low: float, high: float) -> str:
 
 def axis_in_words(axis: npt.NDArray[np.float64]) -> str:
     """Return a direction in the joint's own axes: "+X" on an axis, else "0.94 0.34 0.00"."""
-    nearest = int(np.argmax(np.abs(axis)))
-    if np.abs(axis[nearest]) > np.cos(np.deg2rad(0.05)):
-        return f"{'+' if axis[nearest] > 0 else '−'}{AXES[nearest]}"
-    return " ".join(f"{round(value, 2) + 0.0:.2f}".replace("-", "−") for value in axis)
+    values = axis.tolist()
+    largest = max(values, key=abs)
+    if abs(largest) > math.cos(math.radians(0.05)):
+        return f"{'+' if largest > 0 else '−'}{AXES[values.index(largest)]}"
+    return " ".join(f"{round(value, 2) + 0.0:.2f}".replace("-", "−") for value in values)

@@ -31,6 +31,10 @@ SUFFIX = ".entry"
 MOST_BYTES = 4 * 2**30
 """Beyond this size the entries that were not used for longest go."""
 
+WHOLE_BYTES = 2**22
+"""A file up to this size is hashed in one go: a thread that asks for the interpreter's lock after each part of
+it waits for it each time."""
+
 SOURCE = {".py", ".so", ".pyd"}
 """Suffixes of the files that make up the program; the last two are compiled code."""
 
@@ -109,7 +113,9 @@ def _program() -> str:
 def file_digest(path: str | Path) -> str:
     """Return the SHA-256 of a file's bytes as hexadecimal digits; OSError where it cannot be read."""
     with open(path, "rb", buffering=0) as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+        if os.fstat(file.fileno()).st_size > WHOLE_BYTES:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+        return hashlib.sha256(file.read()).hexdigest()
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,6 +9,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Protocol
 
+import orjson
+
 import audit
 from audit.gate.judged import JudgedFinding, Run
 from audit.gate.verdicts import Writer
@@ -56,8 +58,11 @@ class OutputFormat:
 
 def json_bytes(value: Any) -> bytes:
     """Return a value as JSON on one line; what UTF-8 cannot hold stands as an escape."""
-    text = json.dumps(value, ensure_ascii=False, allow_nan=False)
-    return text.encode("utf-8", "backslashreplace")
+    try:
+        return orjson.dumps(value)
+    except orjson.JSONEncodeError:  # a name with bytes that are no text
+        text = json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+        return text.encode("utf-8", "backslashreplace")
 
 
 def visible(text: str) -> str:

@@ -172,21 +172,27 @@ class _Judge:
         waivers: dict[int, Waiver],
         failing: Sequence[Severity],
     ) -> JudgedShot:
-        findings: list[JudgedFinding] = []
-        known: list[JudgedFinding] = []
-        every: Sequence[News | None] = [None] * len(verdict.findings)
+        news: Sequence[News | None] = [None] * len(verdict.findings)
         if self._baseline is not None:
-            every = self._baseline(verdict)
+            news = self._baseline(verdict)
         if waivers:
             for row in verdict.findings:
                 self._named.setdefault(row.check, set()).add(row.joint or "*")
-        for row, news in zip(verdict.findings, every, strict=True):
-            is_known = news == "known"
-            # Nearly no finding has a waiver, and there are dozens of findings a shot.
-            working = self._working(row, policy, waivers) if row.waivers else None
-            fails = working is None and row.severity in failing and not is_known
-            (known if is_known else findings).append(JudgedFinding(row, working, fails, news))
-        shot = JudgedShot(verdict, tuple(findings), tuple(known))
+        # There are dozens of findings a shot, and nearly none has a waiver.
+        workings = [
+            self._working(row, policy, waivers) if row.waivers else None for row in verdict.findings
+        ]
+        judged = [
+            JudgedFinding(
+                row, working, working is None and row.severity in failing and what != "known", what
+            )
+            for row, working, what in zip(verdict.findings, workings, news, strict=True)
+        ]
+        known = tuple(each for each in judged if each.news == "known") if self._baseline else ()
+        findings = (
+            tuple(each for each in judged if each.news != "known") if known else tuple(judged)
+        )
+        shot = JudgedShot(verdict, findings, known)
         self._counts["known"] += len(known)
         self._findings.update(shot.counts())
         return shot

@@ -77,17 +77,18 @@ def _shot(shot: JudgedShot) -> dict[str, Any]:
 
 
 def _finding(each: JudgedFinding) -> dict[str, Any]:
-    row, waiver = each.row, each.waiver
+    row, waiver, fails, news = each
+    check, severity, own_severity, message, value, limit, joint, _ = row
     return {
-        "joint": row.joint,
-        "check": row.check,
-        "severity": row.severity,
-        "own_severity": row.own_severity,
-        "message": row.message,
-        "value": row.value,
-        "limit": row.limit,
-        "fails": each.fails,
-        "since_baseline": each.news,
+        "joint": joint,
+        "check": check,
+        "severity": severity,
+        "own_severity": own_severity,
+        "message": message,
+        "value": value,
+        "limit": limit,
+        "fails": fails,
+        "since_baseline": news,
         "waiver": None
         if waiver is None
         else {
