@@ -181,7 +181,7 @@ class Cache(Generic[Result]):
         try:
             beside, value = self.packing.unpack(entry.read_bytes())
             folder = os.path.dirname(path)
-            if any(_digest_or_none(os.path.join(folder, name)) != was for name, was in beside):
+            if any(digest_or_none(os.path.join(folder, name)) != was for name, was in beside):
                 return Look(digest, None)
         except (OSError, ValueError, TypeError):
             return Look(digest, None)
@@ -208,10 +208,10 @@ class Cache(Generic[Result]):
         """
         if self.is_final is not None and not self.is_final(value):
             return True
-        if _digest_or_none(path) != digest:
+        if digest_or_none(path) != digest:
             return True
         folder = os.path.dirname(path)
-        named = [(name, _digest_or_none(os.path.join(folder, name))) for name in beside]
+        named = [(name, digest_or_none(os.path.join(folder, name))) for name in beside]
         try:
             write_whole(self._entry(path, digest), self.packing.pack((named, value)))
             if self.trust_stamps:
@@ -288,7 +288,8 @@ def stamp_of(path: str) -> str:
     return f"{found.st_size}-{found.st_mtime_ns}-{found.st_ino}"
 
 
-def _digest_or_none(path: str) -> str | None:
+def digest_or_none(path: str) -> str | None:
+    """Return the SHA-256 of a file's bytes as hexadecimal digits; None where it cannot be read."""
     with suppress(OSError, ValueError):
         return file_digest(path)
     return None

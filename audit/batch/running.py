@@ -5,13 +5,13 @@ from __future__ import annotations
 import os
 import queue
 import traceback
-from collections import deque
 from collections.abc import Callable, Generator, Iterator, Sequence
-from concurrent.futures import Executor, Future, ThreadPoolExecutor
+from concurrent.futures import Executor, Future
 from dataclasses import dataclass
 from functools import partial
 from typing import Any, Generic
 
+from audit.batch.ahead import TOGETHER, worked_ahead
 from audit.batch.cache import Cache, stamp_of
 from audit.batch.journal import Journal
 from audit.batch.outcome import (
@@ -32,12 +32,6 @@ LOOK_AHEAD = 128
 process, and lets the others work on while one item takes long."""
 
 PRELOAD = ("audit.batch.preload",)
-
-LOOKED_UP_TOGETHER = 16
-"""Items that one thread looks up in the cache at a time: handing them over one by one costs as much as that."""
-
-LOOKING_THREADS = 2
-"""Hashing does not hold the interpreter's lock, so a second thread helps; a third finds it taken."""
 
 UNWRITABLE_CACHE = "the cache cannot be written, so nothing of this run is kept in it"
 
@@ -282,16 +276,14 @@ def _looked_up(
         for index in range(len(items)):
             yield _journaled(index, items[index], journal)
         return
-    with ThreadPoolExecutor(LOOKING_THREADS, "hinge-audit cache") as threads:
-        ahead: deque[Future[list[_Next[Item, Result]]]] = deque()
-        for start in range(0, len(items), LOOKED_UP_TOGETHER):
-            stop = min(start + LOOKED_UP_TOGETHER, len(items))
-            some = [_journaled(index, items[index], journal) for index in range(start, stop)]
-            ahead.append(threads.submit(_cached, some, cache))
-            if len(ahead) > 2 * LOOKING_THREADS:
-                yield from ahead.popleft().result()
-        while ahead:
-            yield from ahead.popleft().result()
+    pieces = (
+        [
+            _journaled(index, items[index], journal)
+            for index in range(start, min(start + TOGETHER, len(items)))
+        ]
+        for start in range(0, len(items), TOGETHER)
+    )
+    yield from worked_ahead(pieces, partial(_cached, cache=cache))
 
 
 def _journaled(index: int, item: Item, journal: Journal[Result] | None) -> _Next[Item, Result]:

@@ -5,12 +5,12 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Generator, Iterator, Sequence
 from concurrent.futures import Executor
-from contextlib import closing, suppress
+from contextlib import closing
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Literal
 
-from audit.batch.cache import Cache, digest_of, file_digest
+from audit.batch.cache import Cache, digest_of, digest_or_none
 from audit.batch.journal import Journal
 from audit.batch.opened import companions, noted_files
 from audit.batch.outcome import Event, Outcome
@@ -79,13 +79,7 @@ class _Task:
             # Opened once more, for its digest, where a cache that listens hears of it too: it heard nothing of
             # what was opened while this task did.
             if os.path.realpath(path) not in elsewhere:
-                yield name, _digest_or_none(path)
-
-
-def _digest_or_none(path: str) -> str | None:
-    with suppress(OSError):
-        return file_digest(path)
-    return None
+                yield name, digest_or_none(path)
 
 
 class Gate:

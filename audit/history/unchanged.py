@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import json
 import os
-from collections import defaultdict, deque
+from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import suppress
 from hashlib import sha256
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from audit.batch.cache import digest_of, file_digest
+from audit.batch.ahead import TOGETHER, worked_ahead
+from audit.batch.cache import digest_of, digest_or_none
 from audit.errors import InputError
 from audit.gate import HeldPolicies, JudgedFile, Options, UnchangedFile, level_for, policy_for
 from audit.gate.data import Beside
@@ -22,10 +22,6 @@ from audit.model import Source
 
 if TYPE_CHECKING:
     from audit.history.judged import Baseline
-
-LOOKED_AT_TOGETHER = 16
-THREADS = 2
-"""Files that one thread hashes at a time, and threads: as in ``audit.batch.running``, for the same reasons."""
 
 DIGEST_BYTES = 16
 """So much is held of each file that passed: enough that no two of a billion are ever taken for each other."""
@@ -189,7 +185,7 @@ class EarlierPasses:
             return None
         folder = os.path.dirname(path)
         for names in ((), *sorted(self._beside.get(_key(digest, passed_under), ()))):
-            beside = tuple((name, _digest_or_none(os.path.join(folder, name))) for name in names)
+            beside = tuple((name, digest_or_none(os.path.join(folder, name))) for name in names)
             if _key(digest, passed_under, beside) in self._passed:
                 policy = self._under.policy_of(path)
                 return UnchangedFile(path, digest, policy, passed_under, beside)
@@ -245,28 +241,12 @@ def _run(row: Mapping[str, Any]) -> tuple[Any, str]:
 
 def _hashed(paths: Sequence[str]) -> Iterator[tuple[str, str | None]]:
     """Go through files with the digests of their bytes, some of them ahead of whoever asks."""
-    threads = ThreadPoolExecutor(THREADS)
-    ahead: deque[Future[list[tuple[str, str | None]]]] = deque()
-    try:
-        for start in range(0, len(paths), LOOKED_AT_TOGETHER):
-            some = paths[start : start + LOOKED_AT_TOGETHER]
-            ahead.append(threads.submit(_digests, some))
-            if len(ahead) > 2 * THREADS:
-                yield from ahead.popleft().result()
-        while ahead:
-            yield from ahead.popleft().result()
-    finally:
-        threads.shutdown(wait=False, cancel_futures=True)
+    starts = range(0, len(paths), TOGETHER)
+    yield from worked_ahead((paths[start : start + TOGETHER] for start in starts), _digests)
 
 
 def _digests(paths: Sequence[str]) -> list[tuple[str, str | None]]:
-    return [(path, _digest_or_none(path)) for path in paths]
-
-
-def _digest_or_none(path: str) -> str | None:
-    with suppress(OSError, ValueError):
-        return file_digest(path)
-    return None
+    return [(path, digest_or_none(path)) for path in paths]
 
 
 def _key(digest: str, passed_under: str, beside: Beside = ()) -> bytes:

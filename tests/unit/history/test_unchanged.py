@@ -123,7 +123,7 @@ def test_of_several_runs_in_one_file_the_last_counts(
 def test_where_nothing_passed_no_file_is_read(
     tmp_path: Path, under: PassedUnder, shot: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(unchanged, "file_digest", pytest.fail)
+    monkeypatch.setattr(unchanged, "digest_or_none", pytest.fail)
     assert among(tmp_path, under, shot, row(shot, None)) == [str(shot)]
 
 
